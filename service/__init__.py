@@ -1,0 +1,1 @@
+"""Witness Mark: the service-event ledger for medical-gas regulators."""

@@ -1,0 +1,1 @@
+"""One file per check: a pure function with its formula and source. Knows no web and no database."""

@@ -1,0 +1,56 @@
+"""What a check answers: a verdict with the arithmetic that leads to it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from service.entries.judgement import Verdict
+
+COMMON_PRACTICE = "common practice, no published source"
+FROM_MEMORY = "from memory; confirm against the document"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One answer of one check about one subject.
+
+    ``measured`` and ``required`` hold quantities as ``Quantity.shown`` gives them; ``says`` is the arithmetic in
+    words and numbers, enough to redo it with a pencil; ``advice`` is what would settle or mend it; ``entries`` are
+    the ids of the entries it rests on.
+    """
+
+    check: str
+    subject: str
+    verdict: Verdict
+    says: str
+    source: str
+    counts: bool = True
+    measured: Mapping[str, Any] | None = None
+    required: Mapping[str, Any] | None = None
+    probability: str | None = None
+    advice: str | None = None
+    entries: tuple[str, ...] = ()
+
+    def noted_only(self, why: str) -> Finding:
+        """The same finding, no longer bearing on the rebuild's verdict."""
+        return replace(self, counts=False, says=f"{self.says} {why}")
+
+    def shown(self) -> dict[str, Any]:
+        """As the wire shows it; ``probability`` only where there is one."""
+        shown: dict[str, Any] = {
+            "check": self.check,
+            "subject": self.subject,
+            "verdict": self.verdict,
+            "counts": self.counts,
+            "measured": self.measured,
+            "required": self.required,
+            "says": self.says,
+            "advice": self.advice,
+            "source": self.source,
+            "entries": list(self.entries),
+        }
+        if self.probability is not None:
+            shown["probability"] = self.probability
+        return shown

@@ -1,0 +1,60 @@
+"""How well a pressure was read: the gauge's certificate (else its class) and its resolution.
+
+Budget: u² = (U/k)² + (resolution/√12)², JCGM 100:2008 (from memory; confirm against the document); a class limit ±a is
+taken rectangular, u = a/√3. Expanded uncertainties are given for k = 2.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from service.checks.job import Fact, InstrumentRecord, Job
+from service.entries.instrument import InstrumentCalibrated, PressureGauge
+from service.entries.work import PressureRead
+
+_SQRT3 = Decimal(3).sqrt()
+_SQRT12 = Decimal(12).sqrt()
+
+
+def gauge_name(reading: PressureRead) -> str | None:
+    """What tells one gauge from another: the instrument's code, else the name of a fixed gauge."""
+    return reading.instrument or reading.gauge
+
+
+def resolution(job: Job, reading: PressureRead) -> Decimal | None:
+    """The gauge's resolution, kPa: as recorded with the reading, else as registered."""
+    if reading.resolution is not None:
+        return reading.resolution.si
+    record = job.instrument(reading.instrument)
+    registered = record.model.resolution if record and isinstance(record.model, PressureGauge) else None
+    return registered.si if registered is not None else None
+
+
+def standard_uncertainty(job: Job, fact: Fact[PressureRead]) -> Decimal | None:
+    """Standard uncertainty of one reading, kPa; None where neither instrument nor resolution is known."""
+    smallest = resolution(job, fact.data)
+    record = job.instrument(fact.data.instrument)
+    accuracy = None
+    if record is not None and isinstance(record.model, PressureGauge):
+        accuracy = accuracy_of(record, record.calibration_on(job.day(fact.at)), abs(fact.data.pressure.si))
+    if smallest is None and accuracy is None:
+        return None
+    return ((accuracy or Decimal(0)) ** 2 + ((smallest or Decimal(0)) / _SQRT12) ** 2).sqrt()
+
+
+def accuracy_of(record: InstrumentRecord, certificate: InstrumentCalibrated | None, reading: Decimal) -> Decimal | None:
+    """Standard uncertainty from the certificate in force, else from the class, kPa; None where neither says."""
+    gauge = record.model
+    if not isinstance(gauge, PressureGauge):
+        return None
+    span = (gauge.max.si - (gauge.min.si if gauge.min is not None else Decimal(0))) if gauge.max is not None else None
+    if certificate is not None:
+        k = Decimal(certificate.k or 2)
+        if certificate.uncertainty is not None:
+            return certificate.uncertainty.si / k
+        base = reading if certificate.of == "reading" else span
+        if certificate.uncertainty_percent is not None and base is not None:
+            return Decimal(certificate.uncertainty_percent) / 100 * base / k
+    if gauge.class_percent is not None and span is not None:
+        return Decimal(gauge.class_percent) / 100 * span / _SQRT3
+    return None

@@ -1,0 +1,139 @@
+"""What a check may look at: the procedure revision, the register, the instruments, the facts, what came before.
+
+All of it plain frozen values; a check that wants more than a ``Job`` holds is in the wrong room.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from decimal import Decimal
+from functools import cached_property
+from typing import Generic, TypeVar, cast
+from zoneinfo import ZoneInfo
+
+from pydantic import BaseModel
+
+from service.entries.asset import AssetRegistered
+from service.entries.instrument import InstrumentCalibrated, InstrumentEvent, PressureGauge, Thermometer, TorqueTool
+from service.entries.judgement import State
+from service.entries.procedure import ProcedurePublished
+from service.entries.work import EntryCorrected, RebuildClosed, RebuildOpened
+
+D_co = TypeVar("D_co", bound=BaseModel, covariant=True)
+M = TypeVar("M", bound=BaseModel)
+
+
+@dataclass(frozen=True, slots=True)
+class Fact(Generic[D_co]):
+    """One observation as it holds now, corrections applied. ``at``: when it was complete, UTC."""
+
+    id: str
+    type: str
+    at: datetime
+    data: D_co
+    by: str | None = None
+    credential: str | None = None
+    asset: str | None = None
+
+
+class Facts:
+    """All facts of one rebuild in the order they happened; equal times in the order of their ids, never of arrival."""
+
+    def __init__(self, facts: Iterable[Fact[BaseModel]] = ()) -> None:
+        self._all = tuple(sorted(facts, key=lambda fact: (fact.at, fact.id)))
+
+    def __iter__(self) -> Iterator[Fact[BaseModel]]:
+        return iter(self._all)
+
+    def __len__(self) -> int:
+        return len(self._all)
+
+    @cached_property
+    def _by_model(self) -> dict[type[BaseModel], list[Fact[BaseModel]]]:
+        by_model: dict[type[BaseModel], list[Fact[BaseModel]]] = {}
+        for fact in self._all:
+            by_model.setdefault(type(fact.data), []).append(fact)
+        return by_model
+
+    def of(self, model: type[M]) -> tuple[Fact[M], ...]:
+        """Facts of one entry type, by its data model, in the order they happened."""
+        return cast("tuple[Fact[M], ...]", tuple(self._by_model.get(model, ())))
+
+    def of_type(self, *types: str) -> tuple[Fact[BaseModel], ...]:
+        """Facts of these entry types, in the order they happened."""
+        return tuple(fact for fact in self._all if fact.type in types)
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentRecord:
+    """An instrument as registered, its certificates by day, its events by time."""
+
+    model: TorqueTool | PressureGauge | Thermometer
+    calibrations: tuple[InstrumentCalibrated, ...] = ()
+    events: tuple[Fact[InstrumentEvent], ...] = ()
+
+    def calibration_on(self, day: date) -> InstrumentCalibrated | None:
+        """The last calibration on or before ``day``."""
+        before = [calibration for calibration in self.calibrations if calibration.on.date <= day]
+        return max(before, key=lambda calibration: calibration.on) if before else None
+
+
+@dataclass(frozen=True, slots=True)
+class StemLeft:
+    """How far the stem was left engaged: turns in plus adjustments, and the entries that say so."""
+
+    turns: Decimal
+    at: datetime
+    entries: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """An earlier rebuild of the same device, as far as later ones need it."""
+
+    rebuild: str
+    opened_at: datetime
+    stem: StemLeft | None = None
+
+
+@dataclass(frozen=True)
+class Job:
+    """One rebuild, ready to be judged.
+
+    ``earlier`` is ordered oldest first; ``between`` are the asset's adjustments made outside any rebuild;
+    ``corrections`` are those that hold, by the time they were made.
+    """
+
+    procedure: ProcedurePublished
+    register: AssetRegistered
+    facts: Facts
+    instruments: Mapping[str, InstrumentRecord] = field(default_factory=dict)
+    corrections: tuple[Fact[EntryCorrected], ...] = ()
+    earlier: tuple[Earlier, ...] = ()
+    between: tuple[Fact[BaseModel], ...] = ()
+    zone: ZoneInfo = field(default_factory=lambda: ZoneInfo("UTC"))
+
+    @property
+    def opening(self) -> Fact[RebuildOpened] | None:
+        """The entry that opened the rebuild."""
+        return next(iter(self.facts.of(RebuildOpened)), None)
+
+    @property
+    def closing(self) -> Fact[RebuildClosed] | None:
+        """The entry that closed it, if it is closed."""
+        return next(iter(self.facts.of(RebuildClosed)), None)
+
+    @property
+    def state(self) -> State:
+        """Unopened, open or closed."""
+        return "closed" if self.closing else "open" if self.opening else "unopened"
+
+    def day(self, at: datetime) -> date:
+        """The calendar day in the facility's time zone."""
+        return at.astimezone(self.zone).date()
+
+    def instrument(self, name: str | None) -> InstrumentRecord | None:
+        """The instrument's record, if it is named and registered."""
+        return self.instruments.get(name) if name else None
