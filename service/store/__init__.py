@@ -1,0 +1,1 @@
+"""The only SQL: engine, tables (never handed out), entries, tree, views, tokens, migrations."""

@@ -1,0 +1,140 @@
+"""Reading and writing the ledger's entries."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any
+
+from sqlalchemy import Connection, Row, and_, func, insert, select
+
+from service.store.tables import entries, heads
+
+_MOST_IN_LIST = 500
+_FOUND = (entries.c.seq, entries.c.body)
+
+
+def lock_head(tx: Connection, facility: str) -> Row[Any] | None:
+    """Size, root and last ``recorded_us`` of a facility, locked until the transaction ends."""
+    query = select(heads.c.size, heads.c.root, heads.c.recorded_us).where(heads.c.facility == facility)
+    return tx.execute(query.with_for_update()).one_or_none()
+
+
+def read_head(tx: Connection, facility: str) -> Row[Any] | None:
+    """The same, not locked."""
+    query = select(heads.c.size, heads.c.root, heads.c.recorded_us).where(heads.c.facility == facility)
+    return tx.execute(query).one_or_none()
+
+
+def create_head(tx: Connection, facility: str, root: bytes) -> bool:
+    """The head of an empty ledger; False where there is one."""
+    if read_head(tx, facility) is not None:
+        return False
+    tx.execute(insert(heads).values(facility=facility, size=0, root=root, recorded_us=0))
+    return True
+
+
+def move_head(tx: Connection, facility: str, size: int, root: bytes, recorded_us: int) -> None:
+    """Where the ledger ends now."""
+    tx.execute(heads.update().where(heads.c.facility == facility).values(size=size, root=root, recorded_us=recorded_us))
+
+
+def write(tx: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Append entry rows, in the order of their ``seq``."""
+    if rows:
+        tx.execute(insert(entries), list(rows))
+
+
+def by_ids(tx: Connection, facility: str, ids: Iterable[str]) -> list[tuple[int, str]]:
+    """(seq, body) of the entries with these ids."""
+    return list(_in_chunks(tx, facility, entries.c.id, ids))
+
+
+def of_rebuild(tx: Connection, facility: str, rebuild: str) -> list[tuple[int, str]]:
+    """(seq, body) of a rebuild's entries and of all corrections to them, judgements left out."""
+    mine = and_(entries.c.facility == facility, entries.c.rebuild == rebuild)
+    query = select(*_FOUND).where(mine, entries.c.type != "rebuild.judged")
+    return _with_corrections(tx, facility, query, select(entries.c.id).where(mine))
+
+
+def judgements(tx: Connection, facility: str, rebuild: str) -> list[tuple[int, str]]:
+    """(seq, body) of the judgements of a rebuild, oldest first."""
+    query = select(*_FOUND).where(
+        entries.c.facility == facility, entries.c.rebuild == rebuild, entries.c.type == "rebuild.judged"
+    )
+    return [(row.seq, row.body) for row in tx.execute(query.order_by(entries.c.seq))]
+
+
+def lifecycle(tx: Connection, facility: str, rebuilds: Iterable[str]) -> list[tuple[int, str]]:
+    """(seq, body) of the openings and closings of these rebuilds, and of the corrections to them."""
+    found: list[tuple[int, str]] = []
+    for chunk in _chunks(rebuilds):
+        mine = and_(
+            entries.c.facility == facility,
+            entries.c.rebuild.in_(chunk),
+            entries.c.type.in_(("rebuild.opened", "rebuild.closed")),
+        )
+        found += _with_corrections(tx, facility, select(*_FOUND).where(mine), select(entries.c.id).where(mine))
+    return found
+
+
+def of_asset(
+    tx: Connection, facility: str, asset: str, types: Sequence[str], *, outside_rebuilds: bool = False
+) -> list[tuple[int, str]]:
+    """(seq, body) of an asset's entries of these types, and of the corrections to them."""
+    mine = and_(entries.c.facility == facility, entries.c.asset == asset, entries.c.type.in_(types))
+    if outside_rebuilds:
+        mine = and_(mine, entries.c.rebuild.is_(None))
+    return _with_corrections(tx, facility, select(*_FOUND).where(mine), select(entries.c.id).where(mine))
+
+
+def of_subject(tx: Connection, facility: str, subject: str) -> list[tuple[int, str]]:
+    """(seq, body) of the entries about an instrument or the facility, and of the corrections to them."""
+    mine = and_(entries.c.facility == facility, entries.c.subject == subject)
+    return _with_corrections(tx, facility, select(*_FOUND).where(mine), select(entries.c.id).where(mine))
+
+
+def page(
+    tx: Connection,
+    facility: str,
+    after: int,
+    limit: int,
+    *,
+    rebuild: str | None = None,
+    asset: str | None = None,
+    type_: str | None = None,
+) -> list[tuple[int, str]]:
+    """(seq, body) of the next ``limit`` entries after ``after`` that match."""
+    query = select(*_FOUND).where(entries.c.facility == facility, entries.c.seq > after)
+    for column, wanted in ((entries.c.rebuild, rebuild), (entries.c.asset, asset), (entries.c.type, type_)):
+        if wanted is not None:
+            query = query.where(column == wanted)
+    return [(row.seq, row.body) for row in tx.execute(query.order_by(entries.c.seq).limit(limit))]
+
+
+def corrections_of(tx: Connection, facility: str, ids: Iterable[str]) -> list[tuple[int, str]]:
+    """(seq, body) of the corrections that name these entries."""
+    return list(_in_chunks(tx, facility, entries.c.corrects, ids))
+
+
+def count(tx: Connection, facility: str) -> int:
+    """How many entries are there."""
+    return int(tx.execute(select(func.count()).select_from(entries).where(entries.c.facility == facility)).scalar_one())
+
+
+def _with_corrections(tx: Connection, facility: str, query: Any, ids: Any) -> list[tuple[int, str]]:
+    corrections = select(*_FOUND).where(entries.c.facility == facility, entries.c.corrects.in_(ids))
+    both = query.union(corrections).subquery()
+    chosen = select(both.c.seq, both.c.body).order_by(both.c.seq)
+    return [(row.seq, row.body) for row in tx.execute(chosen)]
+
+
+def _in_chunks(tx: Connection, facility: str, column: Any, wanted: Iterable[str]) -> Iterator[tuple[int, str]]:
+    for chunk in _chunks(wanted):
+        query = select(*_FOUND).where(entries.c.facility == facility, column.in_(chunk)).order_by(entries.c.seq)
+        yield from ((row.seq, row.body) for row in tx.execute(query))
+
+
+def _chunks(values: Iterable[str]) -> Iterator[list[str]]:
+    wanted = list(dict.fromkeys(values))
+    for start in range(0, len(wanted), _MOST_IN_LIST):
+        yield wanted[start : start + _MOST_IN_LIST]

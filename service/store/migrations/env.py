@@ -1,0 +1,14 @@
+"""Alembic's way in: the connection is always handed over by ``service.store.migrate``."""
+
+from alembic import context
+from sqlmodel import SQLModel
+
+from service.store import tables
+
+context.configure(
+    connection=context.config.attributes["connection"],
+    target_metadata=SQLModel.metadata,
+    transaction_per_migration=False,
+)
+assert tables.LEDGER  # noqa: S101 - the tables register themselves on import
+context.run_migrations()

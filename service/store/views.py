@@ -1,0 +1,227 @@
+"""The views: written in the transaction of the entries they follow from, and thrown away for a replay."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from sqlalchemy import ColumnElement, Connection, Row, Table, and_, delete, func, or_, select
+from sqlalchemy.dialects import postgresql, sqlite
+
+from service.store.tables import VIEWS, assets, due, facilities, instruments, marks, procedures, rebuilds, uses
+
+LAST_DAY = "9999-12-31"
+"""End of a due period that still holds."""
+
+
+def put(tx: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Insert rows, or replace those with the same key."""
+    if not rows:
+        return
+    insert = sqlite.insert(table) if tx.dialect.name == "sqlite" else postgresql.insert(table)
+    keys = [column.name for column in table.primary_key]
+    others = {name: insert.excluded[name] for name in rows[0] if name not in keys}
+    statement = insert.on_conflict_do_update(index_elements=keys, set_=others) if others else None
+    tx.execute(statement if statement is not None else insert.on_conflict_do_nothing(), list(rows))
+
+
+def put_facility(tx: Connection, row: Mapping[str, Any]) -> None:
+    """Write the facility's view."""
+    put(tx, facilities, [row])
+
+
+def put_asset(tx: Connection, row: Mapping[str, Any]) -> None:
+    """Write an asset's view."""
+    put(tx, assets, [row])
+
+
+def put_procedure(tx: Connection, row: Mapping[str, Any]) -> None:
+    """Write a procedure revision's view."""
+    put(tx, procedures, [row])
+
+
+def put_instrument(tx: Connection, row: Mapping[str, Any]) -> None:
+    """Write an instrument's view."""
+    put(tx, instruments, [row])
+
+
+def put_rebuild(tx: Connection, row: Mapping[str, Any], instruments_used: Iterable[str]) -> None:
+    """Write a rebuild's view and which instruments it used."""
+    put(tx, rebuilds, [row])
+    facility, rebuild = row["facility"], row["rebuild"]
+    tx.execute(delete(uses).where(uses.c.facility == facility, uses.c.rebuild == rebuild))
+    put(tx, uses, [{"facility": facility, "instrument": used, "rebuild": rebuild} for used in instruments_used])
+    tx.execute(delete(marks).where(marks.c.facility == facility, marks.c.rebuild == rebuild))
+
+
+def put_due(tx: Connection, facility: str, asset: str, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Write all due periods of an asset."""
+    tx.execute(delete(due).where(due.c.facility == facility, due.c.asset == asset))
+    put(tx, due, rows)
+
+
+def mark(tx: Connection, facility: str, wanted: Iterable[str]) -> None:
+    """Note rebuilds that must be judged again."""
+    put(tx, marks, [{"facility": facility, "rebuild": rebuild} for rebuild in dict.fromkeys(wanted)])
+
+
+def marked(tx: Connection, facility: str, limit: int) -> list[str]:
+    """Some of the rebuilds that must be judged again."""
+    query = select(marks.c.rebuild).where(marks.c.facility == facility).order_by(marks.c.rebuild).limit(limit)
+    return list(tx.execute(query).scalars())
+
+
+def facilities_with_marks(tx: Connection) -> list[str]:
+    """Facilities in which something must be judged again."""
+    return list(tx.execute(select(marks.c.facility).distinct()).scalars())
+
+
+def facility(tx: Connection, code: str) -> Row[Any] | None:
+    """The facility's view."""
+    return tx.execute(select(facilities).where(facilities.c.facility == code)).one_or_none()
+
+
+def all_facilities(tx: Connection) -> list[str]:
+    """Codes of all facilities."""
+    return list(tx.execute(select(facilities.c.facility).order_by(facilities.c.facility)).scalars())
+
+
+def assets_by_tag(tx: Connection, facility: str, tags: Iterable[str]) -> dict[str, Row[Any]]:
+    """Assets by their tags."""
+    query = select(assets).where(assets.c.facility == facility, assets.c.tag.in_(list(tags)))
+    return {row.tag: row for row in tx.execute(query)}
+
+
+def asset_page(tx: Connection, facility: str, after: str, limit: int, **wanted: Any) -> list[Row[Any]]:
+    """The next assets by tag; ``wanted`` are equalities on columns, None meaning any."""
+    query = select(assets).where(assets.c.facility == facility, assets.c.tag > after)
+    for name, value in wanted.items():
+        if value is not None:
+            query = query.where(assets.c[name] == value)
+    return list(tx.execute(query.order_by(assets.c.tag).limit(limit)))
+
+
+def children(tx: Connection, facility: str, parent: str) -> list[str]:
+    """Tags of the assets directly below another."""
+    query = select(assets.c.tag).where(assets.c.facility == facility, assets.c.parent == parent)
+    return list(tx.execute(query).scalars())
+
+
+def set_out_of_service(tx: Connection, facility: str, tag: str, *, out: bool) -> None:
+    """Whether the asset is out of service."""
+    mine = and_(assets.c.facility == facility, assets.c.tag == tag)
+    tx.execute(assets.update().where(mine).values(out_of_service=out))
+
+
+def procedure(tx: Connection, facility: str, code: str, revision: int | None = None) -> Row[Any] | None:
+    """A procedure revision, the newest if none is named."""
+    query = select(procedures).where(procedures.c.facility == facility, procedures.c.code == code)
+    if revision is not None:
+        query = query.where(procedures.c.revision == revision)
+    return tx.execute(query.order_by(procedures.c.revision.desc()).limit(1)).one_or_none()
+
+
+def revisions(tx: Connection, facility: str, codes: Iterable[str]) -> dict[str, list[int]]:
+    """Which revisions there are of these procedures."""
+    query = select(procedures.c.code, procedures.c.revision).where(
+        procedures.c.facility == facility, procedures.c.code.in_(list(codes))
+    )
+    found: dict[str, list[int]] = {}
+    for row in tx.execute(query.order_by(procedures.c.code, procedures.c.revision)):
+        found.setdefault(row.code, []).append(row.revision)
+    return found
+
+
+def procedure_page(tx: Connection, facility: str, after: str, limit: int) -> list[tuple[str, int]]:
+    """The next procedure codes, each with its newest revision."""
+    newest = func.max(procedures.c.revision)
+    query = select(procedures.c.code, newest).where(procedures.c.facility == facility, procedures.c.code > after)
+    query = query.group_by(procedures.c.code).order_by(procedures.c.code).limit(limit)
+    return [(code, revision) for code, revision in tx.execute(query)]
+
+
+def instruments_by_name(tx: Connection, facility: str, names: Iterable[str]) -> dict[str, Row[Any]]:
+    """Instruments by their codes."""
+    query = select(instruments).where(instruments.c.facility == facility, instruments.c.instrument.in_(list(names)))
+    return {row.instrument: row for row in tx.execute(query)}
+
+
+def instrument_page(tx: Connection, facility: str, after: str, limit: int) -> list[Row[Any]]:
+    """The next instruments by code."""
+    query = select(instruments).where(instruments.c.facility == facility, instruments.c.instrument > after)
+    return list(tx.execute(query.order_by(instruments.c.instrument).limit(limit)))
+
+
+def rebuild(tx: Connection, facility: str, rebuild_id: str) -> Row[Any] | None:
+    """A rebuild's view."""
+    query = select(rebuilds).where(rebuilds.c.facility == facility, rebuilds.c.rebuild == rebuild_id)
+    return tx.execute(query).one_or_none()
+
+
+def rebuilds_of(tx: Connection, facility: str, asset: str) -> list[Row[Any]]:
+    """All opened rebuilds of an asset, oldest first."""
+    query = select(rebuilds).where(
+        rebuilds.c.facility == facility, rebuilds.c.asset == asset, rebuilds.c.opened_us.is_not(None)
+    )
+    return list(tx.execute(query.order_by(rebuilds.c.opened_us, rebuilds.c.rebuild)))
+
+
+def users_of(tx: Connection, facility: str, instrument: str) -> list[str]:
+    """Rebuilds that used an instrument."""
+    query = select(uses.c.rebuild).where(uses.c.facility == facility, uses.c.instrument == instrument)
+    return list(tx.execute(query).scalars())
+
+
+def rebuild_page(tx: Connection, facility: str, after: int, limit: int, **wanted: Any) -> list[Row[Any]]:
+    """The next rebuilds in the order in which the ledger first heard of them."""
+    query = select(rebuilds).where(rebuilds.c.facility == facility, rebuilds.c.first_seq > after)
+    for name, value in wanted.items():
+        if value is not None:
+            query = query.where(rebuilds.c[name] == value)
+    return list(tx.execute(query.order_by(rebuilds.c.first_seq).limit(limit)))
+
+
+def longest_window(tx: Connection, facility: str) -> int:
+    """The longest service window in force, days."""
+    query = select(func.max(due.c.window_days)).where(due.c.facility == facility, due.c.to_day == LAST_DAY)
+    return int(tx.execute(query).scalar() or 0)
+
+
+def due_page(
+    tx: Connection,
+    facility: str,
+    conditions: Sequence[ColumnElement[bool]],
+    after: tuple[str, str, str] | None,
+    limit: int,
+) -> list[Row[Any]]:
+    """The next due periods that meet all conditions, soonest first, each with its asset's ``out_of_service``."""
+    here = and_(assets.c.facility == due.c.facility, assets.c.tag == due.c.asset)
+    query = select(due, assets.c.out_of_service).join(assets, here).where(due.c.facility == facility, *conditions)
+    if after is not None:
+        day, asset, service = after
+        later = and_(
+            due.c.due_on == day, or_(due.c.asset > asset, and_(due.c.asset == asset, due.c.procedure > service))
+        )
+        query = query.where(due.c.due_on >= day, or_(due.c.due_on > day, later))
+    return list(tx.execute(query.order_by(due.c.due_on, due.c.asset, due.c.procedure).limit(limit)))
+
+
+def due_of(tx: Connection, facility: str, asset: str) -> list[Row[Any]]:
+    """All due periods of one asset."""
+    query = select(due).where(due.c.facility == facility, due.c.asset == asset)
+    return list(tx.execute(query.order_by(due.c.procedure, due.c.from_day)))
+
+
+def clear(tx: Connection, facility: str) -> None:
+    """Throw the views of a facility away."""
+    for table in VIEWS:
+        tx.execute(delete(table).where(table.c.facility == facility))
+
+
+def contents(tx: Connection, facility: str) -> dict[str, list[tuple[Any, ...]]]:
+    """Every row of every view of a facility, in a fixed order: what a replay must give again."""
+    found = {}
+    for table in VIEWS:
+        query = select(table).where(table.c.facility == facility).order_by(*table.primary_key.columns)
+        found[table.name] = [tuple(row) for row in tx.execute(query)]
+    return found
