@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
-
-from service.checks.finding import Finding
-from service.checks.job import Job
+from service.checks.delivered_pressure import DELIVERED_PRESSURE
+from service.checks.finding import Check
+from service.checks.order import ORDER
+from service.checks.parts import PARTS
+from service.checks.sign_off import SIGN_OFF
+from service.checks.stem_continuity import STEM_CONTINUITY
+from service.checks.torque import TORQUE
+from service.checks.turns import TURNS
+from service.checks.zero_pressure import ZERO_PRESSURE
 
 EDITION = "2026.1"
 
-
-@dataclass(frozen=True, slots=True)
-class Check:
-    """One check: what it decides, by which formula, from which source, and the function that does it."""
-
-    name: str
-    decides: str
-    formula: str
-    source: str
-    run: Callable[[Job], Iterable[Finding]]
-
-
-CHECKS: tuple[Check, ...] = ()
+CHECKS: tuple[Check, ...] = (
+    ZERO_PRESSURE,
+    TURNS,
+    STEM_CONTINUITY,
+    TORQUE,
+    PARTS,
+    DELIVERED_PRESSURE,
+    ORDER,
+    SIGN_OFF,
+)

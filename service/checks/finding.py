@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from service.checks.job import Job
 from service.entries.judgement import Verdict
 
 COMMON_PRACTICE = "common practice, no published source"
@@ -54,3 +55,14 @@ class Finding:
         if self.probability is not None:
             shown["probability"] = self.probability
         return shown
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One check: what it decides, by which formula, from which source, and the function that does it."""
+
+    name: str
+    decides: str
+    formula: str
+    source: str
+    run: Callable[[Job], Iterable[Finding]]

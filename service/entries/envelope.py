@@ -7,13 +7,14 @@ import json
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Annotated, Any
 
 import orjson
+from jiter import LosslessFloat
 from pydantic import BaseModel, Field, StringConstraints, ValidationError
 
 from service.entries.catalogue import ENTRY_TYPES
-from service.entries.reading import plain
 from service.entries.refusals import Fault, pointer
 from service.entries.words import Code, Digest, Many, Model, Moment, Name, Time, Uuid
 
@@ -58,6 +59,8 @@ class Draft:
     sent: Mapping[str, Any]
     place: str = ""
     """JSON pointer to it in the body, for faults found later."""
+    moments: tuple[tuple[str, datetime], ...] = ()
+    """Every time in it, with its pointer."""
 
     @property
     def type(self) -> str:
@@ -142,34 +145,56 @@ def _about(envelope: Envelope, about: str, place: str) -> list[Fault]:
 
 
 def _draft(envelope: Envelope, data: BaseModel, place: str) -> Draft | list[Fault]:
-    sent = envelope.model_dump(exclude_unset=True, exclude_none=True)
-    sent["data"] = plain(envelope.data) if envelope.type in _AS_SENT else data.model_dump(exclude_unset=True)
-    if fault := _unfit(sent["data"], place + "/data"):
-        return [fault]
+    quoted = envelope.type in _AS_SENT
+    settled = _Settled()
+    sent = envelope.model_dump(exclude_unset=True, exclude_none=True, exclude={"data"})
+    sent["data"] = envelope.data if quoted else data.model_dump(exclude_unset=True)
+    sent = {name: settled.take(member, f"{place}/{name}") for name, member in sent.items()}
+    if settled.faults:
+        return settled.faults
     if len(orjson.dumps(sent["data"])) > MOST_DATA_BYTES:
         return [Fault(place + "/data", "too_large", f"data holds more than {MOST_DATA_BYTES} bytes")]
-    return Draft(envelope, data, sent, place)
+    return Draft(envelope, data, sent, place, tuple(settled.moments))
 
 
 _AS_SENT = frozenset({"entry.corrected", "asset.amended"})
 """Types whose data quotes another entry's: kept as sent, because the quoted type may not be known yet."""
 
 
-def _unfit(value: Any, place: str) -> Fault | None:
-    """What no model looked at (quoted data): integers JSON cannot carry exactly, NUL, text that is not Unicode."""
-    match value:
-        case dict():
-            found = (_unfit(name, place) or _unfit(member, place + pointer((name,))) for name, member in value.items())
-            return next((fault for fault in found if fault), None)
-        case list() | tuple():
-            found = (_unfit(member, f"{place}/{index}") for index, member in enumerate(value))
-            return next((fault for fault in found if fault), None)
-        case str() if "\0" in value:
-            return Fault(place, "nul", "the NUL character cannot be recorded")
-        case int() if abs(value) > _MOST_INTEGER:
-            return Fault(place, "too_many_digits", "an integer beyond 2**53 is not exact in JSON: send it as text")
-        case _:
-            return None
+class _Settled:
+    """Turns members into the plain values that are hashed, noting every time among them and what cannot be kept."""
+
+    def __init__(self) -> None:
+        self.moments: list[tuple[str, datetime]] = []
+        self.faults: list[Fault] = []
+
+    def take(self, value: Any, place: str) -> Any:
+        match value:
+            case Moment():
+                self.moments.append((place, value.at))
+                return str(value)
+            case LosslessFloat():
+                return str(value)
+            case str():
+                if "\0" in value:
+                    self.faults.append(Fault(place, "nul", "the NUL character cannot be recorded"))
+                return str(value)
+            case dict():
+                return {
+                    self.take(name, place): self.take(each, place + pointer((name,))) for name, each in value.items()
+                }
+            case list() | tuple():
+                return [self.take(each, f"{place}/{index}") for index, each in enumerate(value)]
+            case int() if abs(value) > _MOST_INTEGER:
+                self.faults.append(Fault(place, "too_many_digits", "not exact in JSON beyond 2**53: send it as text"))
+        return value
+
+
+def moments_in(data: BaseModel, place: str) -> list[tuple[str, datetime]]:
+    """Every time in an entry's data, with its pointer."""
+    settled = _Settled()
+    settled.take(data.model_dump(exclude_unset=True), place)
+    return settled.moments
 
 
 def derived_id(facility: str, sent: Mapping[str, Any], ordinal: int) -> str:
@@ -181,7 +206,12 @@ def derived_id(facility: str, sent: Mapping[str, Any], ordinal: int) -> str:
         ordinal: 0 for the first of several identical entries in one body, 1 for the next …
     """
     content = json.dumps([facility, ordinal, sent], sort_keys=True, separators=(",", ":"), ensure_ascii=False)
-    digest = bytearray(hashlib.sha256(content.encode()).digest()[:16])
+    return uuid8(content.encode())
+
+
+def uuid8(content: bytes) -> str:
+    """A UUIDv8 (RFC 9562 section 5.8) made of the SHA-256 of some content."""
+    digest = bytearray(hashlib.sha256(content).digest()[:16])
     digest[6] = (digest[6] & 0x0F) | 0x80
     digest[8] = (digest[8] & 0x3F) | 0x80
     return str(uuid.UUID(bytes=bytes(digest)))

@@ -12,7 +12,9 @@ from decimal import ROUND_HALF_EVEN, Context, Decimal
 from functools import cache, cached_property
 from typing import Any, ClassVar, Literal, NamedTuple
 
-from pydantic import ConfigDict, field_validator, model_validator
+from pydantic import ConfigDict, GetJsonSchemaHandler, field_validator, model_validator
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema
 
 from service.entries.words import DecimalText, Model, refuse
 
@@ -111,6 +113,8 @@ UNITS: dict[str, tuple[Unit, ...]] = {
 }  # fmt: skip
 _ROUNDED = Context(prec=24)
 """Four digits short of the working precision, so that 90° is 0.25 turn and not a hair less."""
+_ROOMY = Context(prec=80)
+"""Room for the longest number we take beside the finest: rounding one to the other must not fail."""
 
 
 class Resolved(NamedTuple):
@@ -180,6 +184,15 @@ class Quantity(Model):
 
     value: DecimalText
     unit: str
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, schema: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        """The closed list of spellings stands in the document."""
+        document = handler(schema)
+        dimensions = (cls.dimension,) if cls.dimension else tuple(UNITS)
+        known = dict.fromkeys(spelling for dimension in dimensions for spelling in _spellings(dimension))
+        handler.resolve_ref_schema(document)["properties"]["unit"] = {"type": "string", "enum": list(known)}
+        return document
 
     @field_validator("unit")
     @classmethod
@@ -376,4 +389,4 @@ def same_when_rounded(stated: Quantity, other: Quantity) -> bool:
     """
     _, factor, offset = resolve(other.dimension, other.unit)
     converted = (stated.si - offset) / factor
-    return converted.quantize(other.number) == other.number
+    return converted.quantize(other.number, context=_ROOMY) == other.number

@@ -80,16 +80,3 @@ def _trouble(value: Any, path: tuple[Any, ...]) -> Iterator[Fault]:
 
 def _encodable(text: str) -> bool:
     return not any("\ud800" <= character <= "\udfff" for character in text)
-
-
-def plain(value: Any) -> Any:
-    """The same value with numbers that have a fraction as their text: what may be hashed without knowing its type."""
-    match value:
-        case jiter.LosslessFloat():
-            return str(value)
-        case dict():
-            return {name: plain(member) for name, member in value.items()}
-        case list() | tuple():
-            return [plain(member) for member in value]
-        case _:
-            return value

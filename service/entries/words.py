@@ -7,7 +7,7 @@ a number of seconds) hangs on the value as a property.
 from __future__ import annotations
 
 import re
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from functools import cached_property
 from typing import Annotated, Any, TypeVar
@@ -50,6 +50,20 @@ Many = Annotated[tuple[T, ...], Field(strict=False)]
 def refuse(code: str, detail: str) -> PydanticCustomError:
     """A validation error that carries our own code and words."""
     return PydanticCustomError(code, "{detail}", {"detail": detail})
+
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND = timedelta(microseconds=1)
+
+
+def microseconds(at: datetime) -> int:
+    """Microseconds since 1970, the form in which tables keep instants."""
+    return (at - _EPOCH) // _MICROSECOND
+
+
+def instant(since_epoch: int) -> datetime:
+    """The instant so many microseconds after 1970, UTC."""
+    return _EPOCH + since_epoch * _MICROSECOND
 
 
 def decimal_text(value: Any) -> str:
@@ -131,7 +145,8 @@ class Duration(str):
         return 3600 * self._parts[4] + 60 * self._parts[5] + self._parts[6]
 
 
-def _moment(value: Any) -> Moment:
+def moment_of(value: Any) -> Moment:
+    """An RFC 3339 time with offset. Raises ``not_a_time`` or ``no_offset``."""
     match = _TIME.fullmatch(value) if isinstance(value, str) else None
     if match is None:
         raise refuse("not_a_time", "an RFC 3339 time is wanted, such as 2026-05-04T08:30:00+01:00")
@@ -208,7 +223,7 @@ Uuid = Annotated[
 _TIME_SCHEMA = {"type": "string", "format": "date-time", "description": "RFC 3339 with offset."}
 _DAY_SCHEMA = {"type": "string", "format": "date"}
 _SPAN_SCHEMA = {"type": "string", "pattern": r"^P", "description": "ISO 8601 duration."}
-Time = Annotated[Moment, PlainValidator(_moment), WithJsonSchema(_TIME_SCHEMA)]
+Time = Annotated[Moment, PlainValidator(moment_of), WithJsonSchema(_TIME_SCHEMA)]
 Date = Annotated[Day, PlainValidator(_day), WithJsonSchema(_DAY_SCHEMA)]
 CalendarSpan = Annotated[
     Duration,

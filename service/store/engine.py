@@ -43,7 +43,7 @@ class Store:
         """A connection that sees one state of the database and writes nothing."""
         with self.engine.connect() as connection:
             if not self.is_sqlite:
-                connection = connection.execution_options(isolation_level="REPEATABLE READ")
+                connection.execution_options(isolation_level="REPEATABLE READ")
             try:
                 yield connection
             finally:

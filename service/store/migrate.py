@@ -6,17 +6,35 @@ from pathlib import Path
 
 from alembic import command
 from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from sqlalchemy import text
+from sqlalchemy.exc import DBAPIError
 
 from service.store.engine import Store
 
 _MIGRATION_LOCK = 7_031_186_402
 
 
-def migrate(store: Store) -> None:
-    """Upgrade to the newest revision; several processes may try at once, one does it."""
+def _config() -> Config:
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).with_name("migrations")))
+    return config
+
+
+def is_current(store: Store) -> bool:
+    """Does the database answer, at the newest revision?"""
+    newest = ScriptDirectory.from_config(_config()).get_current_head()
+    try:
+        with store.engine.connect() as connection:
+            return MigrationContext.configure(connection).get_current_revision() == newest
+    except DBAPIError:
+        return False
+
+
+def migrate(store: Store) -> None:
+    """Upgrade to the newest revision; several processes may try at once, one does it."""
+    config = _config()
     with store.engine.connect().execution_options(writes=True) as connection, connection.begin():
         if not store.is_sqlite:
             connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _MIGRATION_LOCK})

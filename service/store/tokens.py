@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from sqlalchemy import Connection, Row, insert, select
@@ -9,13 +10,9 @@ from sqlalchemy import Connection, Row, insert, select
 from service.store.tables import tokens
 
 
-def add(tx: Connection, facility: str, token_id: str, secret_sha256: str, scopes: str, created_us: int) -> None:
+def add(tx: Connection, row: Mapping[str, Any]) -> None:
     """Keep a token."""
-    tx.execute(
-        insert(tokens).values(
-            facility=facility, id=token_id, secret_sha256=secret_sha256, scopes=scopes, created_us=created_us
-        )
-    )
+    tx.execute(insert(tokens).values(row))
 
 
 def by_secret(tx: Connection, secret_sha256: str) -> list[Row[Any]]:

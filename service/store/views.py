@@ -5,13 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, Table, and_, delete, func, or_, select
+from sqlalchemy import Connection, Row, Table, and_, delete, func, select
 from sqlalchemy.dialects import postgresql, sqlite
 
-from service.store.tables import VIEWS, assets, due, facilities, instruments, marks, procedures, rebuilds, uses
-
-LAST_DAY = "9999-12-31"
-"""End of a due period that still holds."""
+from service.store.tables import VIEWS, assets, facilities, instruments, marks, procedures, rebuilds, uses
 
 
 def put(tx: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
@@ -52,12 +49,6 @@ def put_rebuild(tx: Connection, row: Mapping[str, Any], instruments_used: Iterab
     tx.execute(delete(uses).where(uses.c.facility == facility, uses.c.rebuild == rebuild))
     put(tx, uses, [{"facility": facility, "instrument": used, "rebuild": rebuild} for used in instruments_used])
     tx.execute(delete(marks).where(marks.c.facility == facility, marks.c.rebuild == rebuild))
-
-
-def put_due(tx: Connection, facility: str, asset: str, rows: Sequence[Mapping[str, Any]]) -> None:
-    """Write all due periods of an asset."""
-    tx.execute(delete(due).where(due.c.facility == facility, due.c.asset == asset))
-    put(tx, due, rows)
 
 
 def mark(tx: Connection, facility: str, wanted: Iterable[str]) -> None:
@@ -181,35 +172,15 @@ def rebuild_page(tx: Connection, facility: str, after: int, limit: int, **wanted
     return list(tx.execute(query.order_by(rebuilds.c.first_seq).limit(limit)))
 
 
-def longest_window(tx: Connection, facility: str) -> int:
-    """The longest service window in force, days."""
-    query = select(func.max(due.c.window_days)).where(due.c.facility == facility, due.c.to_day == LAST_DAY)
-    return int(tx.execute(query).scalar() or 0)
+def set_judged(tx: Connection, facility: str, rebuild_id: str, judged: Mapping[str, Any]) -> None:
+    """Write down what was judged last."""
+    mine = and_(rebuilds.c.facility == facility, rebuilds.c.rebuild == rebuild_id)
+    tx.execute(rebuilds.update().where(mine).values(judged))
 
 
-def due_page(
-    tx: Connection,
-    facility: str,
-    conditions: Sequence[ColumnElement[bool]],
-    after: tuple[str, str, str] | None,
-    limit: int,
-) -> list[Row[Any]]:
-    """The next due periods that meet all conditions, soonest first, each with its asset's ``out_of_service``."""
-    here = and_(assets.c.facility == due.c.facility, assets.c.tag == due.c.asset)
-    query = select(due, assets.c.out_of_service).join(assets, here).where(due.c.facility == facility, *conditions)
-    if after is not None:
-        day, asset, service = after
-        later = and_(
-            due.c.due_on == day, or_(due.c.asset > asset, and_(due.c.asset == asset, due.c.procedure > service))
-        )
-        query = query.where(due.c.due_on >= day, or_(due.c.due_on > day, later))
-    return list(tx.execute(query.order_by(due.c.due_on, due.c.asset, due.c.procedure).limit(limit)))
-
-
-def due_of(tx: Connection, facility: str, asset: str) -> list[Row[Any]]:
-    """All due periods of one asset."""
-    query = select(due).where(due.c.facility == facility, due.c.asset == asset)
-    return list(tx.execute(query.order_by(due.c.procedure, due.c.from_day)))
+def clear_marks(tx: Connection, facility: str) -> None:
+    """Nothing waits to be judged again."""
+    tx.execute(delete(marks).where(marks.c.facility == facility))
 
 
 def clear(tx: Connection, facility: str) -> None:

@@ -1,0 +1,1 @@
+"""HTTP in: parse, one call to the ledger, render."""

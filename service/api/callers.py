@@ -1,0 +1,44 @@
+"""Who is asking, for every route below a facility."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import Depends, Request, Security
+from fastapi.security import HTTPBearer
+
+from service.access.tokens import Caller, caller
+from service.entries.catalogue import Scope
+from service.entries.refusals import NotAFact, Unknown
+from service.ledger.ledger import Ledger
+
+_bearer = HTTPBearer(auto_error=False, description="A token made with ``witnessmark token new``.")
+
+
+def ledger_of(request: Request) -> Ledger:
+    """The ledger this app was made with."""
+    ledger: Ledger = request.app.state.ledger
+    return ledger
+
+
+async def known_caller(request: Request, facility: str, _: Annotated[object, Security(_bearer)]) -> Caller:
+    """The caller; text that no column can hold is refused before it is looked for."""
+    if any("\0" in str(value) for value in request.path_params.values()):
+        raise Unknown("no such thing here")
+    if any("\0" in value for value in request.query_params.values()):
+        raise NotAFact("the NUL character stands in no text here")
+    ledger = ledger_of(request)
+    return caller(ledger.store, facility, request.headers.get("authorization"), ledger.clock())
+
+
+def _with(scope: Scope) -> object:
+    async def allowed(who: Annotated[Caller, Depends(known_caller)]) -> Caller:
+        who.needs(scope)
+        return who
+
+    return allowed
+
+
+ALedger = Annotated[Ledger, Depends(ledger_of)]
+AnyCaller = Annotated[Caller, Depends(known_caller)]
+Reader = Annotated[Caller, Depends(_with("read"))]

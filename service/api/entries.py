@@ -1,0 +1,85 @@
+"""``/entries``: post what happened, read what was recorded."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request, Response
+
+from service.access.tokens import Caller
+from service.api import shapes
+from service.api.answer import Limit, answer, page
+from service.api.callers import ALedger, AnyCaller, Reader
+from service.api.document import ENTRIES_BODY
+from service.api.intake import read_body, read_entries
+from service.api.problems import documented
+from service.entries.envelope import Draft
+from service.ledger import answers
+from service.ledger.append import Receipt, Submission
+
+router = APIRouter(tags=["entries"])
+
+
+@router.post(
+    "/entries",
+    summary="Record entries",
+    status_code=201,
+    responses={
+        201: {"model": shapes.ReceiptShape, "description": "Recorded; durable before this answer."},
+        200: {"model": shapes.ReceiptShape, "description": "Nothing was new: every entry was recorded before."},
+        **documented(400, 401, 403, 404, 409, 413, 422, 503),
+    },
+    openapi_extra={"requestBody": ENTRIES_BODY},
+    response_class=Response,
+)
+async def post_entries(request: Request, ledger: ALedger, who: AnyCaller) -> Response:
+    """One entry, a list, or ``{"defaults": {…}, "entries": […], "sent_at": …}``: all of it is recorded, or nothing.
+
+    An ``id`` left out is derived from the content, so the same file posted twice changes nothing. The answer gives for
+    each entry its ``seq``, ``id`` and leaf hash, where the ledger ends, and which rebuilds and findings it touched.
+    """
+    receipt = await ledger.submit(who.facility, submission(read_entries(await read_body(request)), who))
+    fresh = any(not one.replayed for one in receipt.accepted)
+    return answer(shown(receipt), 201 if fresh else 200)
+
+
+def submission(drafts: list[Draft], who: Caller, unless_changed: tuple[str, int] | None = None) -> Submission:
+    """What the ledger is asked to record for this caller."""
+    return Submission(drafts, who.credential, who.scopes, unless_changed)
+
+
+def shown(receipt: Receipt) -> dict[str, Any]:
+    """A receipt as the wire shows it."""
+    return {
+        "accepted": [
+            {"seq": one.seq, "id": one.id, "leaf_hash": one.leaf_hash.hex(), "replayed": one.replayed}
+            for one in receipt.accepted
+        ],
+        "size": receipt.size,
+        "root": receipt.root.hex(),
+        "rebuilds": receipt.rebuilds,
+        "findings": receipt.findings,
+    }
+
+
+@router.get(
+    "/entries",
+    summary="Read entries in order",
+    responses={200: {"model": shapes.EntryPage}, **documented(401, 403, 404, 422)},
+    response_class=Response,
+)
+async def get_entries(  # noqa: PLR0913, PLR0917 - one parameter for each way to narrow the list
+    request: Request,
+    ledger: ALedger,
+    who: Reader,
+    after: Annotated[int, Query(ge=0, le=2**53, description="The last seq you have.")] = 0,
+    limit: Limit = 50,
+    rebuild: str | None = None,
+    asset: str | None = None,
+    type: Annotated[str | None, Query(description="One entry type.")] = None,  # noqa: A002 - the wire's word
+) -> Response:
+    """What was recorded, as it was recorded; ``corrected_by`` names the corrections beside each entry."""
+    items, following = await ledger.read(
+        lambda tx: answers.entry_page(tx, who.facility, after, limit, rebuild=rebuild, asset=asset, type_=type)
+    )
+    return page(request, items, str(following) if following is not None else None)

@@ -1,0 +1,113 @@
+"""RFC 9457 problem details: the only place that knows which refusal is which status."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from http import HTTPStatus
+from typing import Any, Final
+
+import orjson
+import structlog
+from fastapi import FastAPI, Request, Response
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+
+from service.api.shapes import Problem
+from service.entries import refusals
+from service.entries.refusals import Fault, Refusal, pointer
+
+MEDIA_TYPE: Final = "application/problem+json"
+_STATUS: Final[dict[type[Refusal], HTTPStatus]] = {
+    refusals.Unreadable: HTTPStatus.BAD_REQUEST,
+    refusals.NotAFact: HTTPStatus.UNPROCESSABLE_ENTITY,
+    refusals.TooLarge: HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
+    refusals.Contradiction: HTTPStatus.CONFLICT,
+    refusals.Unknown: HTTPStatus.NOT_FOUND,
+    refusals.Unproven: HTTPStatus.UNAUTHORIZED,
+    refusals.NotAllowed: HTTPStatus.FORBIDDEN,
+    refusals.Stale: HTTPStatus.PRECONDITION_FAILED,
+    refusals.Unconditional: HTTPStatus.PRECONDITION_REQUIRED,
+    refusals.Busy: HTTPStatus.SERVICE_UNAVAILABLE,
+}
+_log = structlog.get_logger()
+
+
+def problem(
+    status: int,
+    code: str,
+    title: str,
+    detail: str,
+    faults: Iterable[Fault] = (),
+    headers: dict[str, str] | None = None,
+) -> Response:
+    """A problem document."""
+    document: dict[str, Any] = {
+        "type": f"tag:witnessmark.example,2026:problem/{code}",
+        "title": title,
+        "status": status,
+        "detail": detail,
+        "code": code,
+        "errors": [fault.shown() for fault in faults],
+    }
+    return Response(orjson.dumps(document), status, headers, MEDIA_TYPE)
+
+
+def refused(refusal: Refusal) -> Response:
+    """The problem document of a refusal."""
+    status = next(_STATUS[kind] for kind in type(refusal).__mro__ if kind in _STATUS)
+    headers = {}
+    if isinstance(refusal, refusals.Unproven):
+        headers["WWW-Authenticate"] = 'Bearer realm="witnessmark"'
+    if isinstance(refusal, refusals.NotAllowed):
+        headers["WWW-Authenticate"] = f'Bearer error="insufficient_scope", scope="{refusal.scope}"'
+    if isinstance(refusal, refusals.Busy):
+        headers["Retry-After"] = str(refusal.retry_after)
+    return problem(status, refusal.code, refusal.title, refusal.detail, refusal.faults, headers)
+
+
+def install(app: FastAPI) -> None:
+    """Answer everything that goes wrong with a problem document."""
+
+    @app.exception_handler(Refusal)
+    async def _refusal(_: Request, refusal: Refusal) -> Response:
+        return refused(refusal)
+
+    @app.exception_handler(RequestValidationError)
+    async def _parameters(_: Request, error: RequestValidationError) -> Response:
+        faults = [Fault(pointer(wrong["loc"]), "wrong_parameter", wrong["msg"]) for wrong in error.errors()]
+        return problem(422, "wrong_parameter", "A parameter cannot be used", faults[0].detail, faults)
+
+    @app.exception_handler(HTTPException)
+    async def _http(_: Request, error: HTTPException) -> Response:
+        title = HTTPStatus(error.status_code).phrase
+        code = title.lower().replace(" ", "_")
+        return problem(error.status_code, code, title, str(error.detail), headers=dict(error.headers or {}))
+
+    @app.exception_handler(Exception)
+    async def _fault(request: Request, error: Exception) -> Response:
+        _log.error("a request failed", method=request.method, path=request.url.path, exc_info=error)
+        return problem(500, "our_fault", "Internal Server Error", "The service failed; its log says why.")
+
+
+def documented(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """``responses=`` of a route: the problems it may answer with."""
+    content = {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}}
+    return {
+        status: {"description": _MEANING.get(status, HTTPStatus(status).phrase), "model": Problem, "content": content}
+        for status in statuses
+    }
+
+
+_MEANING: Final = {
+    400: "The body is not JSON that can be kept: syntax, duplicate keys, NaN, not UTF-8.",
+    401: "No bearer token, or one that is not valid.",
+    403: "The token lacks the scope.",
+    404: "No such thing in this facility, or the facility is not open to this token.",
+    409: "It contradicts what is recorded: a used id, a second opening, an entry after closing.",
+    412: "It has changed since it was read (If-Match).",
+    413: "The body, a list or an entry is too large.",
+    415: "Another media type is wanted.",
+    422: "It cannot be a fact, or a parameter cannot be used; errors[] point at each field.",
+    428: "If-Match is wanted.",
+    503: "Not now: try again after Retry-After seconds.",
+}

@@ -1,0 +1,54 @@
+"""Rebuilds as they stand."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request, Response
+
+from service.api import shapes
+from service.api.answer import Cursor, Limit, page, read_cursor, tagged, write_cursor
+from service.api.callers import ALedger, Reader
+from service.api.problems import documented
+from service.entries.judgement import State
+from service.entries.judgement import Verdict as AnyVerdict
+from service.ledger import answers
+
+router = APIRouter(tags=["rebuilds"])
+_READ = documented(401, 403, 404, 422)
+
+
+@router.get(
+    "/rebuilds",
+    summary="List rebuilds",
+    responses={200: {"model": shapes.RebuildPage}, **_READ},
+    response_class=Response,
+)
+async def get_rebuilds(  # noqa: PLR0913, PLR0917 - one parameter for each way to narrow the list
+    request: Request,
+    ledger: ALedger,
+    who: Reader,
+    limit: Limit = 50,
+    after: Cursor = None,
+    asset: str | None = None,
+    procedure: str | None = None,
+    state: Annotated[State | None, Query()] = None,
+    verdict: Annotated[AnyVerdict | None, Query()] = None,
+) -> Response:
+    """Rebuilds in the order in which the ledger first heard of them."""
+    (seq,) = read_cursor(after, int) or [0]
+    wanted = {"asset": asset, "procedure": procedure, "state": state, "verdict": verdict}
+    items, following = await ledger.read(lambda tx: answers.rebuilds(tx, who.facility, seq, limit, wanted))
+    return page(request, items, write_cursor(following) if following is not None else None)
+
+
+@router.get(
+    "/rebuilds/{rebuild}",
+    summary="Read a rebuild",
+    responses={200: {"model": shapes.RebuildShape}, 304: {"description": "Not modified."}, **_READ},
+    response_class=Response,
+)
+async def get_rebuild(request: Request, ledger: ALedger, who: Reader, rebuild: str) -> Response:
+    """State, verdict, each finding with its arithmetic, the facts, the corrections, and what was judged when."""
+    content = await ledger.read(lambda tx: answers.one_rebuild(tx, who.facility, rebuild.lower()))
+    return tagged(request, content, answers.digest(content))

@@ -1,0 +1,246 @@
+"""The shapes of the answers, for the OpenAPI document.
+
+Answers are written straight from the views, not through these; a test holds them against each other.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from service.entries.judgement import State, Verdict
+
+
+class Shape(BaseModel):
+    """Base of all answer shapes."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+class ProblemFault(Shape):
+    """One thing wrong: where (RFC 6901 pointer into the request), a stable code, and words."""
+
+    pointer: str = Field(examples=["/entries/0/data/torque/unit"])
+    detail: str = Field(examples=["kPa measures pressure, a torque is wanted"])
+    code: str = Field(examples=["wrong_dimension"])
+
+
+class Problem(Shape):
+    """RFC 9457 problem details."""
+
+    type: str
+    title: str
+    status: int
+    detail: str
+    code: str
+    errors: list[ProblemFault]
+
+
+class AcceptedEntry(Shape):
+    """One entry taken; ``replayed``: it was recorded before."""
+
+    seq: int = Field(examples=[14])
+    id: str
+    leaf_hash: str = Field(description="RFC 9162 leaf hash of the entry's canonical bytes, hex.")
+    replayed: bool
+
+
+class RebuildState(Shape):
+    """How a rebuild stands after the post."""
+
+    id: str
+    state: State
+    verdict: Verdict
+
+
+class FindingBrief(Shape):
+    """A finding that is new or has changed."""
+
+    rebuild: str
+    check: str
+    subject: str
+    verdict: Verdict
+
+
+class ReceiptShape(Shape):
+    """What was recorded and what followed."""
+
+    accepted: list[AcceptedEntry]
+    size: int = Field(description="Entries in the ledger now.")
+    root: str = Field(description="RFC 9162 root hash at that size, hex.")
+    rebuilds: list[RebuildState]
+    findings: list[FindingBrief]
+
+
+class FindingShape(Shape):
+    """One answer of one check, with its arithmetic."""
+
+    check: str = Field(examples=["torque"])
+    subject: str = Field(examples=["seat"])
+    verdict: Verdict
+    counts: bool = Field(description="Does it bear on the rebuild's verdict?")
+    measured: dict[str, Any] | None
+    required: dict[str, Any] | None
+    says: str
+    advice: str | None
+    source: str
+    entries: list[str]
+    probability: str | None = None
+    accepted: list[dict[str, Any]] = Field(default=[], description="Concessions; they do not change the verdict.")
+
+
+class ProcedureName(Shape):
+    """A procedure revision."""
+
+    code: str
+    revision: int
+
+
+class RebuildBrief(Shape):
+    """A rebuild in a list."""
+
+    id: str
+    asset: str | None
+    procedure: ProcedureName | None
+    state: State
+    verdict: Verdict
+    outcome: Literal["returned_to_service", "left_out_of_service", "aborted"] | None
+    edition: str
+    opened_at: str | None
+    closed_at: str | None
+
+
+class FactShape(Shape):
+    """An entry of a rebuild as recorded, and what holds instead where it was corrected."""
+
+    id: str
+    seq: int
+    type: str
+    asset: str | None
+    occurred_at: str
+    recorded_at: str
+    by: str | None
+    credential: str
+    data: dict[str, Any]
+    attachments: list[dict[str, Any]] | None
+    withdrawn: bool
+    holds_instead: dict[str, Any] | None
+    late_by: str | None = Field(description="How long after the closing it arrived, if it had happened before it.")
+
+
+class CorrectionShape(Shape):
+    """A correction, and whether it holds."""
+
+    id: str
+    seq: int
+    entry: str
+    reason: str
+    occurred_at: str
+    recorded_at: str
+    by: str | None
+    withdrawn: bool
+    replacement: dict[str, Any] | None
+    holds: bool
+    why_not: str | None
+
+
+class JudgedShape(Shape):
+    """A judgement as it went into the ledger."""
+
+    seq: int
+    recorded_at: str
+    edition: str
+    state: State
+    verdict: Verdict
+    through: int
+    findings: list[dict[str, Any]]
+
+
+class RebuildShape(RebuildBrief):
+    """Everything about a rebuild."""
+
+    findings: list[FindingShape]
+    facts: list[FactShape]
+    corrections: list[CorrectionShape]
+    judged: list[JudgedShape]
+    seq: int
+
+
+class DueItem(Shape):
+    """One service of one asset."""
+
+    asset: str
+    procedure: str
+    gas: str
+    state: Literal["no_baseline", "not_due", "due", "overdue"]
+    due_on: str | None
+    window_on: str | None
+    days: int | None = Field(description="Days left on the day asked about; negative when overdue.")
+    why: Literal["calendar", "usage"] | None
+    anchor: str | None = Field(description="The day counted from.")
+    rebuild: str | None = Field(description="The rebuild that set the anchor; null: commissioning.")
+    out_of_service: bool
+    says: str
+
+
+class DuePage(Shape):
+    """A page of the due list, soonest first."""
+
+    as_of: str
+    items: list[DueItem]
+    next: str | None = Field(description="Cursor of the next page; Link: rel=next carries its address.")
+
+
+class EntryPage(Shape):
+    """A page of recorded entries, each with its leaf hash and the ids of the corrections to it."""
+
+    items: list[dict[str, Any]]
+    next: str | None
+
+
+class RebuildPage(Shape):
+    """A page of rebuilds."""
+
+    items: list[RebuildBrief]
+    next: str | None
+
+
+class ThingPage(Shape):
+    """A page of assets, procedures or instruments."""
+
+    items: list[dict[str, Any]]
+    next: str | None
+
+
+class AssetShape(BaseModel):
+    """An asset's register: the members of ``asset.registered`` as they stand."""
+
+    tag: str
+    kind: str
+    gas: str
+    retired: bool
+    out_of_service: bool
+    seq: int
+
+
+class CheckShape(Shape):
+    """What a check decides."""
+
+    check: str
+    decides: str
+    formula: str
+    source: str
+
+
+class CheckList(Shape):
+    """The catalogue of checks and its edition."""
+
+    edition: str
+    items: list[CheckShape]
+
+
+class Health(Shape):
+    """Whether the service runs, and can answer."""
+
+    status: Literal["ok"]

@@ -1,0 +1,30 @@
+"""Times and spans as people read them: on the facility's clock, with the offset beside it."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from decimal import Decimal
+
+from service.checks.job import Job
+from service.entries.words import Duration
+
+
+def clock(job: Job, at: datetime) -> str:
+    """``08:55:10+01:00``; with the day where that is not the day on which the rebuild was opened."""
+    local = at.astimezone(job.zone).isoformat(sep=" ")
+    opened = job.opening or next(iter(job.facts), None)
+    return local[11:] if opened is not None and job.day(opened.at) == job.day(at) else local
+
+
+def span(duration: Duration) -> timedelta:
+    """The days and the clock part of a duration."""
+    return timedelta(days=duration.days, seconds=duration.seconds)
+
+
+def lapse(between: timedelta) -> str:
+    """``9 min 50 s``: the units of a clock, empty ones left out."""
+    minutes, seconds = divmod(Decimal(between // timedelta(microseconds=1)) / 1_000_000, 60)
+    hours, minutes = divmod(minutes, 60)
+    days, hours = divmod(hours, 24)
+    amounts = ((days, "d"), (hours, "h"), (minutes, "min"), (seconds.normalize(), "s"))
+    return " ".join(f"{amount:f} {unit}" for amount, unit in amounts if amount) or "0 s"

@@ -1,0 +1,9 @@
+"""The demo."""
+
+from __future__ import annotations
+
+import typer
+
+
+def add_to(app: typer.Typer) -> None:
+    """Hang these commands on the command line."""

@@ -1,0 +1,60 @@
+"""Commands that run the service, and write down its contract."""
+
+from __future__ import annotations
+
+import json
+import logging
+from pathlib import Path
+from typing import Annotated
+
+import structlog
+import typer
+import uvicorn
+
+from service.app import create_app
+from service.settings import Settings
+from service.store.engine import Store
+from service.store.migrate import migrate
+
+
+def add_to(app: typer.Typer) -> None:
+    """Hang these commands on the command line."""
+    app.command()(serve)
+    app.command()(openapi)
+
+
+def serve(
+    host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(help="Port to listen on.")] = 8000,
+) -> None:
+    """Run the service, the database brought up to date first."""
+    settings = Settings()
+    level = logging.getLevelNamesMapping()[settings.log_level.upper()]
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.format_exc_info,
+            structlog.processors.JSONRenderer(),
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(level),
+    )
+    store = Store(settings.database_url)
+    migrate(store)
+    store.close()
+    uvicorn.run(create_app(settings), host=host, port=port, access_log=False, log_level=settings.log_level.lower())
+
+
+def openapi(
+    to: Annotated[Path, typer.Option(help="File to write.")] = Path("openapi/openapi.json"),
+) -> None:
+    """Write the OpenAPI document."""
+    to.parent.mkdir(parents=True, exist_ok=True)
+    to.write_text(contract(), encoding="utf-8")
+    typer.echo(f"{to} is written.")
+
+
+def contract() -> str:
+    """The OpenAPI document as it is checked in."""
+    app = create_app(Settings(database_url="sqlite://"))
+    return json.dumps(app.openapi(), indent=1, ensure_ascii=False, sort_keys=True) + "\n"

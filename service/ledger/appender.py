@@ -1,0 +1,119 @@
+"""One appender a process: concurrent callers share a transaction, and each is answered only after the commit.
+
+Callers put their submissions into a bounded queue; one thread takes all that wait, a facility at a time, and calls
+``append``. While it waits for the disk the event loop reads the next requests. A full queue refuses (``Busy``) instead
+of growing, a stop finishes what was taken.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import queue
+import threading
+from concurrent.futures import Future
+from typing import Final
+
+import structlog
+from sqlalchemy.exc import DBAPIError
+
+from service.entries.refusals import Busy, Refusal
+from service.ledger.append import Clock, Receipt, Submission, append, judge_marked
+from service.store import views
+from service.store.engine import Store
+
+MOST_WAITING: Final = 1024
+MOST_IN_GROUP: Final = 256
+_log = structlog.get_logger()
+_Waiting = tuple[str, Submission, "Future[Receipt]"]
+
+
+class Appender:
+    """The write path of one process."""
+
+    def __init__(self, store: Store, clock: Clock) -> None:
+        self._store, self._clock = store, clock
+        self._queue: queue.Queue[_Waiting | None] = queue.Queue(MOST_WAITING)
+        self._thread = threading.Thread(target=self._run, name="appender", daemon=True)
+
+    def start(self) -> None:
+        """Begin to take submissions; what an earlier process left marked is judged first."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Finish what was taken, then end."""
+        self._queue.put(None)
+        self._thread.join()
+
+    async def submit(self, facility: str, submission: Submission) -> Receipt:
+        """Record a submission; returns once it is durable.
+
+        Raises:
+            Refusal: it was kept out, or (``Busy``) the appender cannot take it now.
+        """
+        future: Future[Receipt] = Future()
+        try:
+            self._queue.put_nowait((facility, submission, future))
+        except queue.Full:
+            raise Busy("too many submissions are waiting") from None
+        return await asyncio.wrap_future(future)
+
+    def _run(self) -> None:
+        self._judge_left_over()
+        while (group := self._next_group()) is not None:
+            for facility in dict.fromkeys(facility for facility, _, _ in group):
+                self._record(facility, [(one, future) for name, one, future in group if name == facility])
+
+    def _next_group(self) -> list[_Waiting] | None:
+        """All that wait now, or the first that comes; None at the end."""
+        first = self._queue.get()
+        group = [] if first is None else [first]
+        while group and len(group) < MOST_IN_GROUP and not self._queue.empty():
+            following = self._queue.get()
+            if following is None:
+                self._queue.put(None)  # the stop comes after this group
+                break
+            group.append(following)
+        return group or None
+
+    def _record(self, facility: str, waiting: list[tuple[Submission, Future[Receipt]]]) -> None:
+        try:
+            outcomes = append(self._store, facility, [submission for submission, _ in waiting], self._clock)
+        except Exception as trouble:  # noqa: BLE001 - whatever it is, callers are told and the appender lives on
+            for _, future in waiting:
+                future.set_exception(_told(trouble))
+            return
+        for (_, future), outcome in zip(waiting, outcomes, strict=True):
+            if isinstance(outcome, Refusal):
+                future.set_exception(outcome)
+            else:
+                future.set_result(outcome)
+        self._judge_marked(facility)
+
+    def _judge_left_over(self) -> None:
+        try:
+            with self._store.reading() as tx:
+                facilities = views.facilities_with_marks(tx)
+        except DBAPIError:
+            _log.exception("marks could not be read")
+            return
+        for facility in facilities:
+            self._judge_marked(facility)
+
+    def _judge_marked(self, facility: str) -> None:
+        try:
+            with self._store.reading() as tx:
+                waiting = bool(views.marked(tx, facility, 1))
+            while waiting and self._queue.empty():
+                waiting = judge_marked(self._store, facility, self._clock) > 0
+        except DBAPIError:
+            _log.exception("marked rebuilds could not be judged; they stay marked", facility=facility)
+
+
+def _told(trouble: Exception) -> Exception:
+    """What callers are told: a database that cannot write now is worth another try; a fault of ours is a fault."""
+    if isinstance(trouble, Refusal):
+        return trouble
+    _log.error("a group was not recorded", exc_info=trouble)
+    return (
+        Busy("the ledger could not be written: nothing was recorded", 5) if isinstance(trouble, DBAPIError) else trouble
+    )
