@@ -12,7 +12,7 @@ from functools import partial
 
 from service.checks.finding import COMMON_PRACTICE, Check, Finding
 from service.checks.job import Fact, Facts, Job, StemLeft
-from service.checks.stem_count import Run, Settled, Unsettled, adjusted, difference, plain, runs, signed, within
+from service.checks.stem_count import Run, Settled, Unsettled, adjusted, plain, runs, signed, within
 from service.entries.procedure import StemTurns
 from service.entries.work import SettingAdjusted
 
@@ -63,7 +63,7 @@ def _against(job: Job, asked: StemTurns, left: StemLeft, out: Run) -> Finding:
     if isinstance(count, Unsettled):
         says = f"Turns out now: {count.why}; {as_left}."
         return _finding(verdict="inconclusive", says=says, advice=count.advice, entries=entries)
-    return _compared(asked, count, difference(count.turns, expected), as_left, entries)
+    return _compared(asked, count, count.turns - expected, as_left, entries)
 
 
 def _compared(asked: StemTurns, count: Settled, d: Decimal, as_left: str, entries: tuple[str, ...]) -> Finding:

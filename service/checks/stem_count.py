@@ -24,8 +24,8 @@ from service.entries.procedure import StemTurns
 from service.entries.quantity import Turns
 from service.entries.work import SettingAdjusted, TurnsCounted
 
-_FINE = 15
-"""Decimals compared: a third of a turn has no last digit, and must not fail a limit by its rounding."""
+_HAIR = Decimal("1E-15")
+"""Turns that are nothing: a third of a turn has no last digit, and must not fail a limit by its rounding."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,14 +67,9 @@ def runs(job: Job) -> list[Run]:
     return [Run(way, tuple(facts)) for way, facts in groupby(counts, key=lambda fact: fact.data.direction)]
 
 
-def difference(one: Decimal, other: Decimal) -> Decimal:
-    """How many turns one is more than the other."""
-    return round(one - other, _FINE)
-
-
 def within(turns: Decimal, limit: Decimal) -> bool:
     """|turns| ≤ limit, the limit included."""
-    return round(abs(turns), _FINE) <= round(limit, _FINE)
+    return abs(turns) <= limit + _HAIR
 
 
 def plain(turns: Decimal) -> str:
@@ -84,7 +79,8 @@ def plain(turns: Decimal) -> str:
 
 def signed(turns: Decimal) -> str:
     """The same with its direction, in being positive: ``+0.25``, ``−1``."""
-    return f"{'−' if turns < 0 else '+'}{plain(abs(turns))}"
+    shown = plain(abs(turns))
+    return shown if shown == "0" else f"{'−' if turns < 0 else '+'}{shown}"
 
 
 def adjusted(facts: Iterable[Fact[SettingAdjusted]]) -> Decimal:

@@ -21,7 +21,7 @@ from functools import partial
 from service.checks.delivered_pressure import in_band_after
 from service.checks.finding import COMMON_PRACTICE, Check, Finding
 from service.checks.job import Job, StemLeft
-from service.checks.stem_count import Run, Settled, Unsettled, adjusted, difference, plain, runs, signed, within
+from service.checks.stem_count import Run, Settled, Unsettled, adjusted, plain, runs, signed, within
 from service.entries.asset import AssetRegistered
 from service.entries.judgement import Verdict
 from service.entries.procedure import StemTurns
@@ -144,7 +144,7 @@ def _told(count: Settled | Unsettled | None) -> str:
 
 
 def _compared(job: Job, asked: StemTurns, out: Settled, turned_in: Settled, earlier: str) -> Finding:
-    d = difference(turned_in.turns, out.turns)
+    d = turned_in.turns - out.turns
     verdict, reason, advice = _verdict(asked, d, out, turned_in)
     says = (
         f"{plain(out.turns)} turns out ({out.people}), {plain(turned_in.turns)} in ({turned_in.people}): difference "
@@ -162,7 +162,7 @@ def _compared(job: Job, asked: StemTurns, out: Settled, turned_in: Settled, earl
 
 
 def _verdict(asked: StemTurns, d: Decimal, out: Settled, turned_in: Settled) -> tuple[Verdict, str, str | None]:
-    """The verdict on a difference, why, and what would mend it."""
+    """The verdict on a why, and what would mend it."""
     tolerance = asked.tolerance.si
     if within(d, tolerance):
         return "conforming", "", None

@@ -113,8 +113,8 @@ UNITS: dict[str, tuple[Unit, ...]] = {
 }  # fmt: skip
 _ROUNDED = Context(prec=24)
 """Four digits short of the working precision, so that 90° is 0.25 turn and not a hair less."""
-_ROOMY = Context(prec=80)
-"""Room for the longest number we take beside the finest: rounding one to the other must not fail."""
+_ROOMY = Context(prec=200)
+"""Room for the longest numbers we take beside the finest: rounding for show must not fail."""
 
 
 class Resolved(NamedTuple):
@@ -169,9 +169,7 @@ def figures(value: Decimal, count: int) -> str:
     if value == 0:
         return "0"
     exponent = value.adjusted() - count + 1
-    rounded = (
-        value.quantize(Decimal(1).scaleb(exponent), ROUND_HALF_EVEN) if exponent < 0 else value.quantize(Decimal(1))
-    )
+    rounded = value.quantize(Decimal(1).scaleb(min(exponent, 0)), ROUND_HALF_EVEN, _ROOMY)
     return format(rounded, "f")
 
 
@@ -307,6 +305,8 @@ class Temperature(Quantity):
     """A temperature, SI K."""
 
     dimension = "temperature"
+    lowest = Decimal("-1E-20")
+    """A hair below nothing: absolute zero has no last digit in °F."""
 
 
 class TemperatureDifference(Quantity):

@@ -525,3 +525,40 @@ def test_a_joint_taken_over_its_band_never_conforms_without_a_new_part(torques):
     else:
         last = [number for number, (_, stage) in zip(numbers, torques, strict=True) if stage == "final"][-1]
         assert finding.verdict == ("conforming" if last >= Decimal("33.84") else "nonconforming")
+
+
+# --- whatever can be recorded can be judged
+
+LONGEST = ["0", "0.000000000000000001", "999999999999999999", "123456789.123456789"]
+longest = st.sampled_from(LONGEST)
+
+
+@given(
+    numbers=st.lists(longest, min_size=8, max_size=8),
+    unit=st.sampled_from(["N.m", "ft.lbf", "cN.m", "kgf.m"]),
+    error=st.sampled_from(["-99.9999999999999999", "-200", "0", "0.000000000000000001", "999999999999999999"]),
+    of=st.sampled_from(["reading", "span"]),
+    angle=st.sampled_from(["0 deg", "90 deg", "179.99999999999999 deg", "999999999999999999 turn"]),
+    acceptance=st.sampled_from(["simple", "guarded"]),
+)
+def test_numbers_as_long_as_we_take_them_are_judged_all_the_same(numbers, unit, error, of, angle, acceptance):
+    indicated, target, tolerance, most, uncertainty, k, lever, length = numbers
+    tool = {
+        "instrument": "TW-114",
+        "kind": "torque_tool",
+        "type": "setting",
+        "max": q(f"{most} {unit}"),
+        "lever": q(f"{lever} mm"),
+    }
+    certificate = {
+        "on": "2026-01-20",
+        "of": of,
+        "uncertainty_percent": uncertainty,
+        "k": k,
+        "as_left_error_percent": error,
+    }
+    joint = {"joint": "dome", "torque": q(f"{target} {unit}"), "tolerance_percent": tolerance, "acceptance": acceptance}
+    used = torque("09:52", f"{indicated} {unit}", "dome", extension=extension(f"{length} ft", angle))
+    finding = one(used, joint=joint, instruments=(instrument(tool, [certificate]),))
+    assert finding.verdict in {"conforming", "nonconforming", "inconclusive"}
+    assert finding.probability is None or 0 <= float(finding.probability) <= 1

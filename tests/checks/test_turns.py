@@ -81,7 +81,7 @@ def test_two_who_counted_alike_conform():
     assert (finding.verdict, finding.counts) == ("conforming", True)
     assert finding.measured == {"value": "0", "unit": "turn", "si": {"value": "0", "unit": "turn"}}
     assert finding.says == (
-        "11.25 turns out (tech-07, tech-12), 11.25 in (tech-07, tech-12): difference +0 turn, tolerance 0.25 turn."
+        "11.25 turns out (tech-07, tech-12), 11.25 in (tech-07, tech-12): difference 0 turn, tolerance 0.25 turn."
     )
     assert len(finding.entries) == 4
 
@@ -412,3 +412,18 @@ def test_the_order_of_arrival_changes_nothing(order):
     people = {"09:02": "tech-07", "09:02:10": "tech-12", "10:05": "tech-07", "10:05:10": "tech-12"}
     facts = [counted(clock, way, "11.25", people[clock]) for clock, way in order]
     assert stem(*facts, asked=ASKED).verdict == "conforming"
+
+
+# --- whatever can be recorded can be judged
+
+LONGEST = ["0", "0.000000000000000001", "999999999999999999", "123456789.123456789"]
+
+
+@given(st.lists(st.sampled_from(LONGEST), min_size=4, max_size=4), st.sampled_from(["turn", "deg", "flat"]))
+def test_numbers_as_long_as_we_take_them_are_judged_all_the_same(numbers, unit):
+    out, turned_in, per_turn, further = numbers
+    facts = counted("09:02", "out", f"{out} {unit}"), counted("10:05", "in", f"{turned_in} turn")
+    register = {"stem": {"pressure_per_turn": q(f"{per_turn} atm")}}
+    finding = stem(*facts, register=register)
+    assert (finding.verdict == "conforming") == (abs(Decimal(finding.measured["value"])) <= Decimal("0.25"))
+    assert left(*facts, adjusted("10:14", f"-{further} {unit}")) is not None
