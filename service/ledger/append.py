@@ -29,6 +29,7 @@ from service.ledger.entry import Entry, rfc3339
 from service.ledger.follow import Touched, refresh_facility, refresh_register, subject_of, touch
 from service.ledger.gather import facility_of
 from service.ledger.known import know
+from service.ledger.register import Facility
 from service.ledger.standing import Standing, oldest_first, refresh_rebuild
 from service.merkle import tree
 from service.merkle.canonical import canonical
@@ -80,7 +81,10 @@ class Receipt:
 
 @dataclass
 class _Group:
-    """A transaction under way: what was written so far and what it touches."""
+    """A transaction under way: what was written so far and what it touches.
+
+    ``whole`` is the facility as of the last submission taken; None: nothing was written yet.
+    """
 
     tx: Connection
     facility: str
@@ -89,6 +93,8 @@ class _Group:
     rows: list[dict[str, Any]] = field(default_factory=list)
     leaves: list[bytes] = field(default_factory=list)
     touched: Touched = field(default_factory=Touched)
+    rebuilds: dict[str, int] = field(default_factory=dict)
+    whole: Facility | None = None
 
     def keep(
         self, members: dict[str, Any], now: datetime, corrects: str | None = None, about: Entry | None = None
@@ -123,6 +129,17 @@ class _Group:
         stored.write(self.tx, self.rows)
         self.rows = []
 
+    def settle(self) -> None:
+        """Write a submission down with what it says of the register: the next one is decided on that."""
+        self.flush()
+        touched, self.touched = self.touched, Touched()
+        if touched.facility:
+            self.whole = refresh_facility(self.tx, self.facility)
+        if touched:
+            self.whole = self.whole or facility_of(self.tx, self.facility)
+            refresh_register(self.tx, self.whole, touched)
+            self.rebuilds = touched.rebuilds | self.rebuilds
+
 
 def append(store: Store, facility: str, submissions: Sequence[Submission], clock: Clock) -> list[Receipt | Refusal]:
     """Record a group of submissions in one transaction.
@@ -154,7 +171,7 @@ def judge_marked(store: Store, facility: str, clock: Clock) -> int:
         if not waiting or head is None:
             return 0
         group = _Group(tx, facility, head.size, head.recorded_us)
-        group.touched.rebuilds = dict.fromkeys(waiting, 0)
+        group.whole, group.rebuilds = facility_of(tx, facility), dict.fromkeys(waiting, 0)
         _follow(group, clock())
         _extend_tree(group, head.size, bytes(head.root))
     return len(waiting)
@@ -205,7 +222,7 @@ def _take(group: _Group, submission: Submission, now: datetime) -> _Taken | Refu
         entry = recorded.get(one.id) or one.repeats or _record(group, one, submission.credential, known, recorded, now)
         recorded[one.id] = entry
         accepted.append(Accepted(entry.seq, entry.id, tree.leaf_hash(canonical(dict(entry.body))), replayed))
-    group.flush()
+    group.settle()
     targets = [_target(one, known, recorded) or recorded[one.id] for one in admitted]
     rebuilds = frozenset(target.rebuild for target in targets if target.rebuild)
     return _Taken(tuple(accepted), rebuilds, stirs=any(target.rebuild is None for target in targets))
@@ -229,37 +246,40 @@ def _record(
 
 
 def _target(one: Admitted, known: Known, recorded: Mapping[str, Entry]) -> Entry | None:
-    """The entry that a correction is about, as far as it is recorded."""
+    """The entry that a correction is about, as far as it is recorded: one that is yet to be written has no place."""
     if not isinstance(one.draft.data, EntryCorrected):
         return None
-    return recorded.get(one.draft.data.entry) or known.entries.get(one.draft.data.entry)
+    target = recorded.get(one.draft.data.entry) or known.entries.get(one.draft.data.entry)
+    return target if target and target.seq else None
 
 
 def _follow(group: _Group, now: datetime) -> dict[str, Standing]:
-    """Bring the views up to date and write down the judgements that changed."""
-    tx, touched = group.tx, group.touched
-    if not touched:
+    """Judge what was touched and what that has marked; write down the judgements that changed."""
+    if group.whole is None:
         return {}
-    facility = refresh_facility(tx, group.facility) if touched.facility else facility_of(tx, group.facility)
-    refresh_register(tx, facility, touched)
     through = group.size
     standings: dict[str, Standing] = {}
-    waiting = oldest_first(tx, group.facility, touched.rebuilds)
-    while waiting and len(standings) < MOST_JUDGED + len(touched.rebuilds):
+    waiting = oldest_first(group.tx, group.facility, group.rebuilds) or _marked(group)
+    while waiting and len(standings) < MOST_JUDGED + len(group.rebuilds):
         for rebuild in waiting:
-            standing = refresh_rebuild(tx, facility, rebuild, touched.rebuilds.get(rebuild, through))
+            standing = refresh_rebuild(group.tx, group.whole, rebuild, group.rebuilds.get(rebuild, through))
             standings[rebuild] = standing
             if standing.news:
-                group.keep(judged_entry(facility.code, standing, through, now), now)
-        waiting = oldest_first(tx, group.facility, views.marked(tx, group.facility, MOST_JUDGED))
+                group.keep(judged_entry(group.facility, standing, through, now), now)
+        waiting = _marked(group)
     group.flush()
     return standings
+
+
+def _marked(group: _Group) -> list[str]:
+    return oldest_first(group.tx, group.facility, views.marked(group.tx, group.facility, MOST_JUDGED))
 
 
 def judged_entry(facility: str, standing: Standing, through: int, now: datetime) -> dict[str, Any]:
     """The server's own entry about a rebuild."""
     content = f"{facility}\n{standing.rebuild}\n{through}\n{standing.judgement.digest}"
-    return {
+    about = {"asset": standing.asset} if standing.asset is not None else {}
+    return about | {
         "id": uuid8(content.encode()),
         "type": "rebuild.judged",
         "occurred_at": rfc3339(now),
@@ -302,7 +322,7 @@ def open_facility(store: Store, opened: FacilityOpened, clock: Clock) -> Receipt
         group = _Group(tx, opened.code, 0, 0)
         entry = group.keep(members, now)
         touch(group.touched, entry)
-        group.flush()
+        group.settle()
         _follow(group, now)
         root = _extend_tree(group, 0, tree.EMPTY_ROOT)
     leaf = group.leaves[0]

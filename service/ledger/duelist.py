@@ -89,7 +89,9 @@ def _satisfied(tx: Connection, facility: Facility, procedure: str, revision: int
 def _readings(tx: Connection, facility: Facility, tag: str, meter: str) -> tuple[due.Reading, ...]:
     """Readings of the meter on the asset itself, else on the nearest asset above it that has one."""
     above: str | None = tag
-    while above is not None:
+    seen = set[str]()
+    while above is not None and above not in seen:
+        seen.add(above)
         facts = [
             fact
             for fact in fold(read_all(stored.of_asset(tx, facility.code, above, ("meter.read",)))).facts.of(MeterRead)

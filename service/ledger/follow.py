@@ -68,20 +68,28 @@ def touch(touched: Touched, entry: Entry, target: Entry | None = None) -> None:
 
 
 def refresh_facility(tx: Connection, code: str) -> Facility:
-    """The facility's view."""
+    """The facility's view. Where its time zone changed, what hangs on a calendar day is reckoned again."""
     entries = read_all(stored.of_subject(tx, code, FACILITY_SUBJECT))
     facility = fold_facility(entries)
+    zones = orjson.dumps(facility.zones).decode()
+    before = views.facility(tx, code)
     views.put_facility(
         tx,
-        {
-            "facility": code,
-            "name": facility.name,
-            "origin": facility.origin,
-            "zones": orjson.dumps(facility.zones).decode(),
-            "seq": entries[-1].seq,
-        },
+        {"facility": code, "name": facility.name, "origin": facility.origin, "zones": zones, "seq": entries[-1].seq},
     )
+    if before is not None and before.zones != zones:
+        _other_days(tx, facility)
     return facility
+
+
+def _other_days(tx: Connection, facility: Facility) -> None:
+    """Rebuilds are marked, because findings tell the time of day; due days are counted from other closing days."""
+    opened = views.opened_rebuilds(tx, facility.code)
+    views.mark(tx, facility.code, (row.rebuild for row in opened))
+    for tag in sorted({row.asset for row in opened}):
+        refresh_due(tx, facility, tag)
+    for tag in stored.metered(tx, facility.code):
+        refresh_due_below(tx, facility, tag)
 
 
 def refresh_asset(tx: Connection, facility: Facility, tag: str) -> None:
@@ -106,13 +114,14 @@ def refresh_asset(tx: Connection, facility: Facility, tag: str) -> None:
             "seq": entries[-1].seq,
         },
     )
-    refresh_due(tx, facility, tag)
+    moved = before is not None and before.parent != asset.register.parent
+    (refresh_due_below if moved else refresh_due)(tx, facility, tag)
     if before is not None:
         views.mark(tx, facility.code, (row.rebuild for row in views.rebuilds_of(tx, facility.code, tag)))
 
 
 def refresh_procedure(tx: Connection, facility: Facility, entry: Entry) -> None:
-    """A procedure revision as published."""
+    """A procedure revision as published. Rebuilds that a correction has already put under it are marked."""
     views.put_procedure(
         tx,
         {
@@ -123,16 +132,19 @@ def refresh_procedure(tx: Connection, facility: Facility, entry: Entry) -> None:
             "seq": entry.seq,
         },
     )
+    views.mark(tx, facility.code, views.rebuilds_by(tx, facility.code, entry.data["code"], entry.data["revision"]))
 
 
 def refresh_instrument(tx: Connection, facility: Facility, name: str) -> None:
-    """An instrument with its certificates. Rebuilds that used it are marked."""
+    """An instrument with its certificates; no view before it is registered. Rebuilds that used it are marked."""
     entries = read_all(stored.of_subject(tx, facility.code, f"instrument:{name}"))
     record = fold_instrument(entries)
     if record is None:
-        return
-    row = {"facility": facility.code, "instrument": name, "body": instrument_body(record), "seq": entries[-1].seq}
-    views.put_instrument(tx, row)
+        views.drop_instrument(tx, facility.code, name)
+    else:
+        body = instrument_body(record)
+        row = {"facility": facility.code, "instrument": name, "body": body, "seq": entries[-1].seq}
+        views.put_instrument(tx, row)
     views.mark(tx, facility.code, views.users_of(tx, facility.code, name))
 
 

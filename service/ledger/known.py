@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 
 import orjson
@@ -12,7 +12,7 @@ from service.entries.asset import AssetAmended, AssetRegistered
 from service.entries.catalogue import Scope
 from service.entries.envelope import Draft
 from service.entries.procedure import ProcedurePublished
-from service.entries.work import EntryCorrected, RebuildOpened
+from service.entries.work import EntryCorrected, RebuildOpened, Replacement
 from service.ledger.admit import Known
 from service.ledger.entry import Entry, read_all
 from service.ledger.register import Asset
@@ -21,7 +21,7 @@ from service.store import views
 
 
 def know(
-    tx: Connection, facility: str, drafts: Sequence[Draft], ids: Iterable[str], now: datetime, scopes: frozenset[Scope]
+    tx: Connection, facility: str, drafts: Sequence[Draft], ids: Sequence[str], now: datetime, scopes: frozenset[Scope]
 ) -> Known:
     """Everything ``admit`` may ask about these drafts."""
     targets = [draft.data.entry for draft in drafts if isinstance(draft.data, EntryCorrected)]
@@ -29,6 +29,10 @@ def know(
     known = Known(facility, now, scopes, entries=found)
     known.assets = _assets(tx, facility, drafts)
     known.revisions = views.revisions(tx, facility, _procedures(drafts))
+    framing = {"rebuild.opened", "rebuild.closed"}
+    framed = [id_ for draft, id_ in zip(drafts, ids, strict=True) if draft.type in framing]
+    for entry in read_all(stored.corrections_of(tx, facility, framed)):
+        known.early.setdefault(str(entry.data["entry"]), []).append(entry)
     rebuilds = {draft.envelope.rebuild for draft in drafts} | {found[t].rebuild for t in targets if t in found}
     for entry in read_all(stored.lifecycle(tx, facility, (rebuild for rebuild in rebuilds if rebuild))):
         rebuild = entry.rebuild or _target_rebuild(tx, facility, entry)
@@ -60,8 +64,12 @@ def _assets(tx: Connection, facility: str, drafts: Sequence[Draft]) -> dict[str,
         match draft.data:
             case AssetRegistered(parent=str(parent)):
                 wanted.add(parent)
-            case AssetAmended(patch=patch) if isinstance(patch.get("parent"), str):
-                wanted.add(patch["parent"])
+            case AssetAmended(patch={"parent": str(parent)}):
+                wanted.add(parent)
+            case EntryCorrected(replacement=Replacement(data={"parent": str(parent)})):
+                wanted.add(parent)
+            case EntryCorrected(replacement=Replacement(data={"patch": {"parent": str(parent)}})):
+                wanted.add(parent)
     known: dict[str, Asset] = {}
     while wanted:
         found = views.assets_by_tag(tx, facility, wanted)

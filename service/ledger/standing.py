@@ -26,6 +26,7 @@ class Standing:
     """How a rebuild stands after new entries."""
 
     rebuild: str
+    asset: str | None
     judgement: Judgement
     news: bool
     """It belongs into the ledger: the rebuild is closed (or was judged before) and this is not what was judged last."""
@@ -54,13 +55,14 @@ def refresh_rebuild(tx: Connection, facility: Facility, rebuild: str, first_seq:
     for asset in {row["asset"], before.asset if before else None} - {None}:
         _pass_on(tx, facility, str(asset), before, row)
     known = orjson.loads(before.findings) if before else []
-    return Standing(rebuild, judgement, news, tuple(found for found in judgement.shown() if found not in known))
+    changed = tuple(found for found in judgement.shown() if found not in known)
+    return Standing(rebuild, row["asset"], judgement, news, changed)
 
 
 def _pass_on(tx: Connection, facility: Facility, asset: str, before: Row[Any] | None, row: Mapping[str, Any]) -> None:
     """What a change in a rebuild changes for its asset."""
     if _differ(before, row, "asset", "serial", "opened_us", "stem"):
-        _mark_later(tx, facility, asset, row)
+        _mark_later(tx, facility, asset, before, row)
     if _differ(before, row, "asset", "in_service", "service_us"):
         _refresh_service_state(tx, facility, asset)
     if _differ(before, row, "asset", "procedure", "revision", "verdict", "outcome", "closed_us"):
@@ -115,12 +117,15 @@ def _service_state(gathered: Gathered) -> tuple[bool | None, int | None]:
     return None, None
 
 
-def _mark_later(tx: Connection, facility: Facility, asset: str, row: Mapping[str, Any]) -> None:
-    """Later rebuilds of the asset look back on how this one left the stem."""
+def _mark_later(
+    tx: Connection, facility: Facility, asset: str, before: Row[Any] | None, row: Mapping[str, Any]
+) -> None:
+    """Rebuilds of the asset later than this one is or was: they look back, or no longer do, on how it left the stem."""
+    since = min((before and before.opened_us) or row["opened_us"] or 0, row["opened_us"] or 0)
     later = (
         other.rebuild
         for other in views.rebuilds_of(tx, facility.code, asset)
-        if other.rebuild != row["rebuild"] and other.opened_us >= (row["opened_us"] or 0)
+        if other.rebuild != row["rebuild"] and other.opened_us >= since
     )
     views.mark(tx, facility.code, later)
 

@@ -42,6 +42,11 @@ def put_instrument(tx: Connection, row: Mapping[str, Any]) -> None:
     put(tx, instruments, [row])
 
 
+def drop_instrument(tx: Connection, facility: str, name: str) -> None:
+    """Forget an instrument whose registration was withdrawn."""
+    tx.execute(delete(instruments).where(instruments.c.facility == facility, instruments.c.instrument == name))
+
+
 def put_rebuild(tx: Connection, row: Mapping[str, Any], instruments_used: Iterable[str]) -> None:
     """Write a rebuild's view and which instruments it used."""
     put(tx, rebuilds, [row])
@@ -155,6 +160,20 @@ def rebuilds_of(tx: Connection, facility: str, asset: str) -> list[Row[Any]]:
         rebuilds.c.facility == facility, rebuilds.c.asset == asset, rebuilds.c.opened_us.is_not(None)
     )
     return list(tx.execute(query.order_by(rebuilds.c.opened_us, rebuilds.c.rebuild)))
+
+
+def opened_rebuilds(tx: Connection, facility: str) -> list[Row[Any]]:
+    """(rebuild, asset) of all that were opened."""
+    query = select(rebuilds.c.rebuild, rebuilds.c.asset)
+    return list(tx.execute(query.where(rebuilds.c.facility == facility, rebuilds.c.opened_us.is_not(None))))
+
+
+def rebuilds_by(tx: Connection, facility: str, procedure_code: str, revision: int) -> list[str]:
+    """Rebuilds by a procedure revision."""
+    query = select(rebuilds.c.rebuild).where(
+        rebuilds.c.facility == facility, rebuilds.c.procedure == procedure_code, rebuilds.c.revision == revision
+    )
+    return list(tx.execute(query).scalars())
 
 
 def users_of(tx: Connection, facility: str, instrument: str) -> list[str]:
