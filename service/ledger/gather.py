@@ -129,7 +129,7 @@ def _earlier(
     return tuple(
         Earlier(row.rebuild, instant(row.opened_us), _stem(row.stem))
         for row in views.rebuilds_of(tx, facility, str(opening.asset))
-        if (row.opened_us, row.rebuild) < mine and row.serial == serial
+        if row.rebuild != rebuild and (row.opened_us, row.rebuild) < mine and row.serial == serial
     )
 
 
