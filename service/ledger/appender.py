@@ -33,6 +33,7 @@ class Appender:
     def __init__(self, store: Store, clock: Clock) -> None:
         self._store, self._clock = store, clock
         self._queue: queue.Queue[_Waiting | None] = queue.Queue(MOST_WAITING)
+        self._behind: dict[str, None] = {}
         self._thread = threading.Thread(target=self._run, name="appender", daemon=True)
 
     def start(self) -> None:
@@ -60,8 +61,11 @@ class Appender:
     def _run(self) -> None:
         self._judge_left_over()
         while (group := self._next_group()) is not None:
+            # A caller who has gone away is passed over; one whose future runs can no longer go.
+            group = [waiting for waiting in group if waiting[2].set_running_or_notify_cancel()]
             for facility in dict.fromkeys(facility for facility, _, _ in group):
                 self._record(facility, [(one, future) for name, one, future in group if name == facility])
+            self._judge_behind()
 
     def _next_group(self) -> list[_Waiting] | None:
         """All that wait now, or the first that comes; None at the end."""
@@ -87,26 +91,30 @@ class Appender:
                 future.set_exception(outcome)
             else:
                 future.set_result(outcome)
-        self._judge_marked(facility)
+        self._behind[facility] = None
 
     def _judge_left_over(self) -> None:
         try:
             with self._store.reading() as tx:
-                facilities = views.facilities_with_marks(tx)
+                self._behind = dict.fromkeys(views.facilities_with_marks(tx))
         except DBAPIError:
             _log.exception("marks could not be read")
-            return
-        for facility in facilities:
-            self._judge_marked(facility)
+        self._judge_behind()
 
-    def _judge_marked(self, facility: str) -> None:
-        try:
-            with self._store.reading() as tx:
-                waiting = bool(views.marked(tx, facility, 1))
-            while waiting and self._queue.empty():
-                waiting = judge_marked(self._store, facility, self._clock) > 0
-        except DBAPIError:
-            _log.exception("marked rebuilds could not be judged; they stay marked", facility=facility)
+    def _judge_behind(self) -> None:
+        """Judge what is marked, a facility at a time, as long as nobody waits."""
+        while self._behind and self._queue.empty():
+            facility = next(iter(self._behind))
+            try:
+                if not self._has_marks(facility) or not judge_marked(self._store, facility, self._clock):
+                    del self._behind[facility]
+            except Exception:  # noqa: BLE001 - as above; they stay marked, and are tried again after the next entry
+                _log.exception("marked rebuilds could not be judged", facility=facility)
+                del self._behind[facility]
+
+    def _has_marks(self, facility: str) -> bool:
+        with self._store.reading() as tx:
+            return bool(views.marked(tx, facility, 1))
 
 
 def _told(trouble: Exception) -> Exception:

@@ -71,7 +71,9 @@ def ahead(**span):
 # What nobody here knows
 
 
-@pytest.mark.parametrize("type_", [name for name, row in ENTRY_TYPES.items() if "asset" in row.about or row.about == "rebuild"])
+@pytest.mark.parametrize(
+    "type_", [name for name, row in ENTRY_TYPES.items() if "asset" in row.about or row.about == "rebuild"]
+)
 def test_nothing_is_recorded_of_an_asset_that_is_not_registered(type_):
     row = ENTRY_TYPES[type_]
     if row.scope is None or type_ == "asset.registered":
@@ -97,9 +99,7 @@ def test_the_revisions_there_are_get_named():
         desk(two).take(opening)
 
 
-@pytest.mark.parametrize(
-    ("parent", "code"), [("AIR9", "unknown_asset"), ("AIR1-LB", "circle"), ("AIR1", "circle")]
-)
+@pytest.mark.parametrize(("parent", "code"), [("AIR9", "unknown_asset"), ("AIR1-LB", "circle"), ("AIR1", "circle")])
 def test_an_asset_hangs_below_one_that_is_registered_and_never_below_itself(parent, code):
     amended = entry("asset.amended", "09:00", {"patch": {"parent": parent}}, asset="AIR1")
     assert desk().refusal(amended) == [("/data/patch/parent", code)]
@@ -140,10 +140,18 @@ LOOKS_BAD = {
         "rebuild.opened", "08:00", {"procedure": "BR-3", "revision": 1, "reason": "fault", "kit": "K9"}, **HERE
     ),
     "a procedure that does not apply": entry(
-        "rebuild.opened", "08:00", {"procedure": "BR-3", "revision": 1, "reason": "fault"}, asset="AIR1", rebuild=REBUILD
+        "rebuild.opened",
+        "08:00",
+        {"procedure": "BR-3", "revision": 1, "reason": "fault"},
+        asset="AIR1",
+        rebuild=REBUILD,
     ),
-    "a fact before anything was opened": entry("part.removed", "09:03", {"part": "seat"}, asset="AIR1-LB", rebuild=OTHER),
-    "a closing before the opening": entry("rebuild.closed", "09:03", LEAST["rebuild.closed"], asset="AIR1-LB", rebuild=OTHER),
+    "a fact before anything was opened": entry(
+        "part.removed", "09:03", {"part": "seat"}, asset="AIR1-LB", rebuild=OTHER
+    ),
+    "a closing before the opening": entry(
+        "rebuild.closed", "09:03", LEAST["rebuild.closed"], asset="AIR1-LB", rebuild=OTHER
+    ),
     "a signature on nothing yet": {**countersigned(), **HERE},
     "a correction of what has not arrived": corrected(NOWHERE, withdrawn=True),
     "a correction of a type it could not fit": corrected(NOWHERE, data={"anything": "at all"}),
@@ -155,7 +163,7 @@ LOOKS_BAD = {
     "a service by a procedure that is not published": entry(
         "asset.amended", "09:03", {"patch": {"service": [{"procedure": "BR-9", "every": "P1Y"}]}}, asset="AIR1"
     ),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("body", LOOKS_BAD.values(), ids=LOOKS_BAD)
@@ -447,12 +455,20 @@ def test_an_entry_is_about_the_tag_it_registers():
         ({"tag": "AIR2"}, "/data/patch/tag", "tag_is_fixed"),
         ({"kind": None}, "/data/patch/kind", "missing"),
         ({"colour": "red"}, "/data/patch/colour", "unknown_member"),
-        ({"delivered_pressure": {"flowing": {"low": {"unit": "N.m"}}}}, "/data/patch/delivered_pressure/flowing/low/unit", "wrong_dimension"),
-        ({"delivered_pressure": {"flowing": {"low": q("700 kPa")}}}, "/data/patch/delivered_pressure/flowing", "upside_down"),
+        (
+            {"delivered_pressure": {"flowing": {"low": {"unit": "N.m"}}}},
+            "/data/patch/delivered_pressure/flowing/low/unit",
+            "wrong_dimension",
+        ),
+        (
+            {"delivered_pressure": {"flowing": {"low": q("700 kPa")}}},
+            "/data/patch/delivered_pressure/flowing",
+            "upside_down",
+        ),
         ({"service": [{"procedure": "BR-3"}]}, "/data/patch/service/0", "no_interval"),
         ({"stem": 5}, "/data/patch/stem", "wrong_type"),
     ],
-)  # fmt: skip
+)
 def test_a_patch_that_leaves_no_register_is_refused_where_it_hurts(patch, where, code):
     body = entry("asset.amended", "10:00", {"patch": patch}, asset="AIR1-LB")
     assert desk().refusal([body]) == [("/0" + where, code)]
@@ -538,7 +554,12 @@ def test_what_was_admitted_before_is_found_again_and_not_decided_anew():
 
 @pytest.mark.parametrize(
     "change",
-    [{"by": "otto"}, {"occurred_at": f"{DAY}T09:01:00-03:00"}, {"v": 1}, {"data": {"part": "seat", "new": True, "lot": "L-89"}}],
+    [
+        {"by": "otto"},
+        {"occurred_at": f"{DAY}T09:01:00-03:00"},
+        {"v": 1},
+        {"data": {"part": "seat", "new": True, "lot": "L-89"}},
+    ],
 )
 def test_an_id_with_other_content_is_taken_already(change):
     assert desk(WHOLE).refusal([{**SEAT, **change}], Contradiction) == [("/0/id", "id_taken")]

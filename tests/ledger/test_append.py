@@ -197,7 +197,7 @@ def test_two_identical_entries_in_one_file_are_two_entries_and_both_are_found_ag
     assert [again.seq for again in bench.post([*twice, note("checked")]).accepted] == [9, 10, 11]
 
 
-@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_however_a_file_is_cut_and_repeated_each_entry_is_there_once(quick_bench, data):
     code = f"f{uuid.uuid4().hex[:8]}"
@@ -376,9 +376,7 @@ def test_of_eight_who_close_one_rebuild_at_once_one_succeeds(bench, database_url
 
 def test_eight_who_send_the_same_file_at_once_record_it_once(bench, database_url, open_store):
     stores = [open_store(database_url) for _ in range(8)]
-    outcomes = in_parallel(
-        *(lambda s=s: append(s, bench.facility, [submission(FILE)], bench.clock)[0] for s in stores)
-    )
+    outcomes = in_parallel(*(lambda s=s: append(s, bench.facility, [submission(FILE)], bench.clock)[0] for s in stores))
     assert len({tuple((one.seq, one.id, one.leaf_hash) for one in receipt.accepted) for receipt in outcomes}) == 1
     assert sum(not receipt.accepted[0].replayed for receipt in outcomes) == 1
     assert_sound(bench)
@@ -400,7 +398,7 @@ def test_two_facilities_are_written_side_by_side(bench, database_url, open_store
         assert ledger.rebuild().verdict == "conforming"
 
 
-def test_of_two_who_open_one_facility_at_once_one_succeeds(store, database_url, open_store):
+def test_of_two_who_open_one_facility_at_once_one_succeeds(database_url, open_store):
     opened = FacilityOpened.model_validate(FACILITY)
     stores = [open_store(database_url) for _ in range(4)]
 

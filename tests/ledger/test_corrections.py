@@ -58,7 +58,9 @@ def test_a_replaced_time_holds(bench):
 def test_a_replaced_name_holds(bench):
     bench.post(WHOLE)
     bench.post(corrected(CLOSING["id"], by="ruth"))
-    assert bench.finding("sign_off", "countersignature")["verdict"] == "nonconforming", "she cannot sign her own closing"
+    assert bench.finding("sign_off", "countersignature")["verdict"] == "nonconforming", (
+        "she cannot sign her own closing"
+    )
     assert fact(bench, CLOSING["id"])["holds_instead"]["by"] == "ruth"
 
 
@@ -145,7 +147,10 @@ def test_a_correction_waits_for_its_target(bench):
     [
         ({"replacement": {"data": {"torque": "much"}}}, "its replacement is no data of torque.applied"),
         ({"withdrawn": True, "asset": "AIR1"}, "its asset is not that of its target"),
-        ({"withdrawn": True, "rebuild": "01981000-0000-7000-8000-0000000000bb"}, "its rebuild is not that of its target"),
+        (
+            {"withdrawn": True, "rebuild": "01981000-0000-7000-8000-0000000000bb"},
+            "its rebuild is not that of its target",
+        ),
     ],
 )
 def test_one_that_does_not_fit_what_then_arrives_has_no_effect_and_says_why(bench, data, why_not):
@@ -183,7 +188,12 @@ def test_a_correction_that_puts_a_rebuild_under_a_procedure_of_later_waits_for_t
 
 
 def test_a_corrected_opening_is_judged_by_the_other_revision(bench):
-    stricter = {"code": "BR-3", "revision": 2, "title": "T", "joints": [{"joint": "bonnet", "low": q("70 N.m"), "high": q("75 N.m")}]}
+    stricter = {
+        "code": "BR-3",
+        "revision": 2,
+        "title": "T",
+        "joints": [{"joint": "bonnet", "low": q("70 N.m"), "high": q("75 N.m")}],
+    }
     bench.post(entry("procedure.published", "07:00", stricter))
     bench.post(WHOLE)
     bench.post(corrected(OPENING["id"], data={**OPENING["data"], "revision": 2}))
@@ -242,7 +252,9 @@ def test_a_corrected_meter_reading_counts_in_the_due_list(bench):
     bench.post(entry("asset.amended", "07:00", {"patch": {"service": by_usage}}, asset="AIR1-LB"))
     readings = [("2026-01-01", "1000"), ("2026-07-01", "1181")]
     for day, count in readings:
-        receipt = bench.post(entry("meter.read", "09:00", {"meter": "changeovers", "reading": count}, asset="AIR1", day=day))
+        receipt = bench.post(
+            entry("meter.read", "09:00", {"meter": "changeovers", "reading": count}, asset="AIR1", day=day)
+        )
     # 181 in 181 days is 1 a day: 400 after the first reading are reached 400 days after 2026-01-01
     assert (bench.due("2026-07-20")[0]["why"], bench.due("2026-07-20")[0]["due_on"]) == ("usage", "2027-02-05")
     bench.post(corrected(receipt.accepted[0].id, data={"meter": "changeovers", "reading": "1362"}))

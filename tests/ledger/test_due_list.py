@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -276,7 +278,7 @@ def fleet(bench, rows):
         bench.post(entry("asset.registered", "07:00", data, asset=f"R{number:02}"))
 
 
-DAYS = st.dates(min_value=__import__("datetime").date(2024, 1, 1), max_value=__import__("datetime").date(2027, 12, 31))
+DAYS = st.dates(min_value=date(2024, 1, 1), max_value=date(2027, 12, 31))
 ROWS = st.lists(
     st.tuples(DAYS.map(str), st.sampled_from([None, "P10D", "P2M", "P400D"]), st.sampled_from(["oxygen", "n2"])),
     min_size=1,
@@ -285,7 +287,9 @@ ROWS = st.lists(
 SEQUENCE = iter(range(10**6))
 
 
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
+@settings(
+    max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
 @given(ROWS, DAYS.map(str), st.booleans())
 def test_the_states_part_the_list_and_each_is_found_by_asking_for_it(quick_bench, rows, as_of, in_force):
     bench = Bench(quick_bench.store, {**FACILITY, "code": f"q{next(SEQUENCE)}"})
@@ -303,19 +307,23 @@ def test_the_states_part_the_list_and_each_is_found_by_asking_for_it(quick_bench
     assert bench.due(as_of, in_force=in_force, within=30) == within
 
 
-def test_what_was_due_on_a_past_day_is_found_though_nothing_is_due_any_more(bench):
+def test_what_was_due_on_a_past_day_is_found_though_no_date_is_known_any_more(bench):
     by_usage = [{"procedure": "BR-3", "meter": "hours", "usage": "10", "window": "P30D"}]
-    data = {**REGULATOR, "service": by_usage, "commissioned_on": "2026-01-01"}
     bench.post(entry("asset.amended", "07:00", {"patch": {"service": None}}, asset="AIR1-LB"))
-    bench.post(entry("asset.registered", "07:00", {name: data[name] for name in data if name != "serial"}, asset="AIR1-RB"))
-    read(bench, "AIR1-RB", "hours", ("2026-01-01", "0"), ("2026-07-13", "9.7"))
-    bench.post(rebuild(asset="AIR1-RB"))
-    assert item(bench, "2026-07-10", asset="AIR1-RB", in_force=False)["state"] == "due"
-    assert [one["asset"] for one in bench.due("2026-07-10", in_force=False, state="due")] == ["AIR1-RB"]
+    data = {**REGULATOR, "service": by_usage, "commissioned_on": "2024-01-01"}
+    bench.post(entry("asset.registered", "07:00", data, asset="AIR1-RB"))
+    read(bench, "AIR1-RB", "hours", ("2024-01-01", "0"), ("2024-12-20", "12"), ("2026-07-01", "12.5"))
+    bench.post(rebuild(asset="AIR1-RB", day="2026-03-10"))
+    # 10 of 12 in 354 days: the 295th day after 2024-01-01
+    assert item(bench, "2024-10-01", asset="AIR1-RB", in_force=False)["due_on"] == "2024-10-22"
+    assert [one["asset"] for one in bench.due("2024-10-01", in_force=False, state="due")] == ["AIR1-RB"]
+    assert item(bench, asset="AIR1-RB")["due_on"] is None, "one reading in a year gives no rate"
 
 
 def test_pages_follow_one_another_without_gap_or_overlap(bench):
-    fleet(bench, [("2025-03-01", None, "oxygen")] * 5 + [("2025-02-01", None, "oxygen"), ("2025-04-01", None, "oxygen")])
+    fleet(
+        bench, [("2025-03-01", None, "oxygen")] * 5 + [("2025-02-01", None, "oxygen"), ("2025-04-01", None, "oxygen")]
+    )
     whole, seen, after = bench.due(TODAY), [], None
     while page := bench.due(TODAY, limit=3, after=after):
         seen += page
@@ -336,7 +344,7 @@ def test_a_page_is_read_along_an_index_and_not_by_sorting_the_list(quick_bench, 
             return execute(connection, query, *rest)
 
         monkeypatch.setattr(type(tx), "execute", explained)
-        due_list.page(tx, "ferrow", due_list.Wanted(__import__("datetime").date(2026, 7, 20), in_force=True, **wanted))
+        due_list.page(tx, "ferrow", due_list.Wanted(date(2026, 7, 20), in_force=True, **wanted))
     assert seen
     assert not [step for step in seen if step.startswith(("SCAN", "USE TEMP B-TREE"))]
 

@@ -38,8 +38,13 @@ def test_while_a_rebuild_is_open_its_verdict_so_far_is_shown_and_nothing_is_writ
         bench.post(one)
     assert (bench.rebuild().state, bench.rebuild().verdict) == ("open", "inconclusive")
     assert bench.judged() == []
-    bench.post({**find(OPEN, "torque.applied", joint="plug"), "id": SEAT_FITTED["id"][:-1] + "f",
-                "data": {"joint": "plug", "torque": q("90 N.m")}})  # fmt: skip
+    bench.post(
+        {
+            **find(OPEN, "torque.applied", joint="plug"),
+            "id": SEAT_FITTED["id"][:-1] + "f",
+            "data": {"joint": "plug", "torque": q("90 N.m")},
+        }
+    )
     assert (bench.rebuild().state, bench.rebuild().verdict) == ("open", "nonconforming")
     assert bench.judged() == []
 
@@ -132,11 +137,19 @@ def test_a_certificate_that_is_withdrawn_judges_them_back(bench):
 
 
 def test_an_instrument_registered_after_it_was_used_counts_from_then_on(bench):
-    unknown = [{**one, "data": {**one["data"], "instrument": "TW-9"}} if one["type"] == "torque.applied" else one
-               for one in rebuild()]  # fmt: skip
+    unknown = [
+        {**one, "data": {**one["data"], "instrument": "TW-9"}} if one["type"] == "torque.applied" else one
+        for one in rebuild()
+    ]
     bench.post(unknown)
     before = bench.finding("torque", "bonnet")["says"]
-    wrench = {"instrument": "TW-9", "kind": "torque_tool", "type": "setting", "resolution": q("1 N.m"), "max": q("100 N.m")}
+    wrench = {
+        "instrument": "TW-9",
+        "kind": "torque_tool",
+        "type": "setting",
+        "resolution": q("1 N.m"),
+        "max": q("100 N.m"),
+    }
     receipt = bench.post(entry("instrument.registered", "12:00", wrench))
     after = bench.finding("torque", "bonnet")["says"]
     assert after != before
@@ -175,7 +188,9 @@ def test_how_an_earlier_rebuild_left_the_stem_is_looked_back_on(bench):
     bench.post(adjusted)
     assert bench.finding("stem_continuity", "stem", later)["verdict"] == "nonconforming"
     assert len(bench.judged(later)) == 3
-    assert {one["verdict"] for one in bench.judged(later)} == {"conforming"}, "continuity is about the asset: never counts"
+    assert {one["verdict"] for one in bench.judged(later)} == {"conforming"}, (
+        "continuity is about the asset: never counts"
+    )
 
 
 def test_an_earlier_rebuild_moved_past_a_later_one_is_no_longer_looked_back_on(bench):
@@ -220,22 +235,28 @@ def opened_and_closed(bench, procedure, extra=()):
 
 
 def test_findings_too_large_for_one_entry_are_shortened_and_pinned_by_their_digest(bench):
-    torques = [entry("torque.applied", "09:00", {"joint": f"joint {number}", "torque": q("31.0 N.m"), "instrument": "TW-5"})
-               for number in range(100)]  # fmt: skip
+    torques = [
+        entry("torque.applied", "09:00", {"joint": f"joint {number}", "torque": q("31.0 N.m"), "instrument": "TW-5"})
+        for number in range(100)
+    ]
     opened_and_closed(bench, many_joints(100, lambda number: f"joint {number}"), torques)
     (judged,) = bench.judged()
     full = bench.findings()
     assert {one["verdict"] for one in full if one["check"] == "torque"} == {"conforming"}
     assert len(full) > 100
     assert "says" in full[0]
-    assert judged["findings"] == [{name: one[name] for name in ("check", "subject", "verdict", "counts")} for one in full]
+    assert judged["findings"] == [
+        {name: one[name] for name in ("check", "subject", "verdict", "counts")} for one in full
+    ]
     assert judged["findings_digest"] == hashlib.sha256(canonical(full)).hexdigest()
     assert len(canonical(dict(bench.entries()[-1].body))) <= 65_535
 
 
 def test_a_shortened_judgement_still_tells_one_from_another(bench):
-    torques = [entry("torque.applied", "09:00", {"joint": f"joint {number}", "torque": q("31.0 N.m"), "instrument": "TW-5"})
-               for number in range(100)]  # fmt: skip
+    torques = [
+        entry("torque.applied", "09:00", {"joint": f"joint {number}", "torque": q("31.0 N.m"), "instrument": "TW-5"})
+        for number in range(100)
+    ]
     opened_and_closed(bench, many_joints(100, lambda number: f"joint {number}"), torques)
     certificate = {"instrument": "TW-5", "on": "2026-07-10", "as_left_error_percent": "0.2"}
     bench.post(entry("instrument.calibrated", "12:00", certificate))
@@ -249,7 +270,9 @@ def test_a_shortened_judgement_still_tells_one_from_another(bench):
 @pytest.mark.parametrize("letter", ["x", "ö", "螺"])
 def test_no_judgement_is_larger_than_an_entry_may_be(bench, letter):
     name = lambda number: f"{number:03}{letter * 61}"  # noqa: E731
-    fitted = [entry("part.fitted", "09:00", {"part": f"{number:03}{letter * 60}", "new": True}) for number in range(400)]
+    fitted = [
+        entry("part.fitted", "09:00", {"part": f"{number:03}{letter * 60}", "new": True}) for number in range(400)
+    ]
     big = {**many_joints(100, name), "kit": {"number": "K", "parts": [{"part": "seat", "action": "replace"}]}}
     opened_and_closed(bench, big, fitted)
     (judged,) = bench.judged()

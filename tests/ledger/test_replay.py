@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from service.entries.refusals import Refusal
 from service.store import views
 from service.store.engine import Store
 from tests.ledger.bench import Bench
@@ -38,12 +41,27 @@ HISTORY = [
         [
             entry("meter.read", "07:00", {"meter": "changeovers", "reading": "10"}, asset="AIR1", day="2026-04-01"),
             entry("meter.read", "07:00", {"meter": "changeovers", "reading": "300"}, asset="AIR1", day="2026-07-15"),
-            entry("meter.read", "07:00", {"meter": "changeovers", "reading": "4", "replaced": {"final_reading": "302"}}, asset="AIR1", day="2026-07-17"),
+            entry(
+                "meter.read",
+                "07:00",
+                {"meter": "changeovers", "reading": "4", "replaced": {"final_reading": "302"}},
+                asset="AIR1",
+                day="2026-07-17",
+            ),
             entry("asset.registered", "07:00", {**MANIFOLD, "parent": "AIR1", "service": [PLAN]}, asset="A-0"),
             entry("asset.exchanged", "07:00", {"serial_in": "S-300"}, asset="AIR1-LB", day="2026-07-15"),
-            entry("asset.amended", "06:00", {"patch": {"delivered_pressure": {"flowing": {"low": q("640 kPa")}}}}, asset="AIR1-LB"),
+            entry(
+                "asset.amended",
+                "06:00",
+                {"patch": {"delivered_pressure": {"flowing": {"low": q("640 kPa")}}}},
+                asset="AIR1-LB",
+            ),
             entry("instrument.registered", "07:00", {"instrument": "TW-9", "kind": "torque_tool", "type": "setting"}),
-            entry("instrument.calibrated", "07:00", {"instrument": "TW-5", "on": "2026-07-10", "as_left_error_percent": "9"}),
+            entry(
+                "instrument.calibrated",
+                "07:00",
+                {"instrument": "TW-5", "on": "2026-07-10", "as_left_error_percent": "9"},
+            ),
             entry("setting.adjusted", "07:00", {"turns": q("1 turn")}, asset="AIR1-LB", day="2026-07-15"),
         ],
         THIRD,
@@ -59,28 +77,46 @@ HISTORY = [
     entry("procedure.published", "07:00", {**PROCEDURE, "revision": 2, "satisfies": ["BR-1"]}),
     entry("asset.retired", "07:05", {}, asset="A-0"),
     entry("note.added", "07:00", {"text": "by the way"}, asset="AIR1", rebuild=THIRD),
-    {"entries": numbered([
-        corrected(SEAT_FITTED["id"], data={"part": "seat", "new": False}),
-        corrected(SEAT_FITTED["id"], "11:30", withdrawn=True),
-        corrected(find(WHOLE, "rebuild.opened")["id"], occurred_at="2026-07-17T06:00:00-03:00"),
-        corrected(find(AGAIN, "rebuild.opened")["id"], data={**find(AGAIN, "rebuild.opened")["data"], "revision": 2}),
-        corrected(find(AGAIN, "rebuild.closed")["id"], withdrawn=True),
-        corrected(find(AGAIN, "torque.applied")["id"], data={"joint": "plug", "torque": q("31 N.m"), "instrument": "TW-9"}),
-    ], "01981000-0000-7000-8000-0000000000dd")[3:]},
-    *[{**corrected(f"01981000-0000-7000-8000-{number:08x}00cc", **way), "id": f"01981000-0000-7000-8000-{number:08x}00ee"}
-      for number, way in (
-          (2, {"data": {"meter": "changeovers", "reading": "200"}}),
-          (4, {"data": {**MANIFOLD, "gas": "nitrogen", "service": [PLAN]}}),
-          (5, {"withdrawn": True}),
-          (6, {"withdrawn": True}),
-          (7, {"withdrawn": True}),
-          (8, {"occurred_at": "2026-07-12T00:00:00Z"}),
-          (9, {"withdrawn": True}),
-      )],
-    {**corrected(find(WHOLE, "rebuild.opened")["id"], occurred_at="2026-07-17T06:00:00-03:00"), "id": "01981000-0000-7000-8000-0000000000f1"},
+    {
+        "entries": numbered(
+            [
+                corrected(SEAT_FITTED["id"], data={"part": "seat", "new": False}),
+                corrected(SEAT_FITTED["id"], "11:30", withdrawn=True),
+                corrected(find(WHOLE, "rebuild.opened")["id"], occurred_at="2026-07-17T06:00:00-03:00"),
+                corrected(
+                    find(AGAIN, "rebuild.opened")["id"], data={**find(AGAIN, "rebuild.opened")["data"], "revision": 2}
+                ),
+                corrected(find(AGAIN, "rebuild.closed")["id"], withdrawn=True),
+                corrected(
+                    find(AGAIN, "torque.applied")["id"],
+                    data={"joint": "plug", "torque": q("31 N.m"), "instrument": "TW-9"},
+                ),
+            ],
+            "01981000-0000-7000-8000-0000000000dd",
+        )[3:]
+    },
+    *[
+        {
+            **corrected(f"01981000-0000-7000-8000-{number:08x}00cc", **way),
+            "id": f"01981000-0000-7000-8000-{number:08x}00ee",
+        }
+        for number, way in (
+            (2, {"data": {"meter": "changeovers", "reading": "200"}}),
+            (4, {"data": {**MANIFOLD, "gas": "nitrogen", "service": [PLAN]}}),
+            (5, {"withdrawn": True}),
+            (6, {"withdrawn": True}),
+            (7, {"withdrawn": True}),
+            (8, {"occurred_at": "2026-07-12T00:00:00Z"}),
+            (9, {"withdrawn": True}),
+        )
+    ],
+    {
+        **corrected(find(WHOLE, "rebuild.opened")["id"], occurred_at="2026-07-17T06:00:00-03:00"),
+        "id": "01981000-0000-7000-8000-0000000000f1",
+    },
     {**corrected(SEAT_FITTED["id"], "11:30", withdrawn=True), "id": "01981000-0000-7000-8000-0000000000f2"},
     corrected("01981000-0000-7000-8000-00000000dead", withdrawn=True),
-]  # fmt: skip
+]
 
 
 def test_a_rich_history_replayed_is_the_history_lived(bench):
@@ -101,17 +137,17 @@ def lived(store: Store, code: str, bodies):
     bench = Bench(store, {**FACILITY, "code": code})
     bench.post(setting_up())
     for body in bodies:
-        try:
+        with suppress(Refusal):  # in some orders some of it is refused, as it should be
             bench.post(body)
-        except Exception as refusal:  # noqa: BLE001 - in some orders some of it is refused, as it should be
-            assert hasattr(refusal, "faults"), refusal
     return bench
 
 
 COUNT = iter(range(10**6))
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
+@settings(
+    max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
 @given(st.permutations(range(len(HISTORY))))
 def test_whatever_order_it_happened_to_arrive_in(quick_bench, order):
     bench = lived(quick_bench.store, f"f{next(COUNT)}", [HISTORY[place] for place in order])
