@@ -138,5 +138,6 @@ DELIVERED_PRESSURE = Check(
     "The delivered pressure as left, static and flowing, each in its own band.",
     "low ≤ p ≤ high; out by d: d / (pressure per turn) turns",
     SOURCE,
+    reads=frozenset({"pressure.read"}),
     run=check,
 )

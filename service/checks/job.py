@@ -5,11 +5,11 @@ All of it plain frozen values; a check that wants more than a ``Job`` holds is i
 
 from __future__ import annotations
 
+from bisect import insort
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
-from functools import cached_property
 from typing import Generic, TypeVar, cast
 from zoneinfo import ZoneInfo
 
@@ -42,20 +42,27 @@ class Facts:
     """All facts of one rebuild in the order they happened; equal times in the order of their ids, never of arrival."""
 
     def __init__(self, facts: Iterable[Fact[BaseModel]] = ()) -> None:
-        self._all = tuple(sorted(facts, key=lambda fact: (fact.at, fact.id)))
+        self._all = sorted(facts, key=_order)
+        self._by_model: dict[type[BaseModel], list[Fact[BaseModel]]] = {}
+        for fact in self._all:
+            self._by_model.setdefault(type(fact.data), []).append(fact)
+
+    def joined_by(self, facts: Iterable[Fact[BaseModel]]) -> Facts:
+        """These facts and more of them."""
+        joined = Facts()
+        joined._all, joined._by_model = list(self._all), dict(self._by_model)
+        for fact in facts:
+            insort(joined._all, fact, key=_order)
+            of_its_kind = list(joined._by_model.get(type(fact.data), ()))
+            insort(of_its_kind, fact, key=_order)
+            joined._by_model[type(fact.data)] = of_its_kind
+        return joined
 
     def __iter__(self) -> Iterator[Fact[BaseModel]]:
         return iter(self._all)
 
     def __len__(self) -> int:
         return len(self._all)
-
-    @cached_property
-    def _by_model(self) -> dict[type[BaseModel], list[Fact[BaseModel]]]:
-        by_model: dict[type[BaseModel], list[Fact[BaseModel]]] = {}
-        for fact in self._all:
-            by_model.setdefault(type(fact.data), []).append(fact)
-        return by_model
 
     def of(self, model: type[M]) -> tuple[Fact[M], ...]:
         """Facts of one entry type, by its data model, in the order they happened."""
@@ -64,6 +71,10 @@ class Facts:
     def of_type(self, *types: str) -> tuple[Fact[BaseModel], ...]:
         """Facts of these entry types, in the order they happened."""
         return tuple(fact for fact in self._all if fact.type in types)
+
+
+def _order(fact: Fact[BaseModel]) -> tuple[datetime, str]:
+    return fact.at, fact.id
 
 
 @dataclass(frozen=True, slots=True)

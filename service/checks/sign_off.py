@@ -14,7 +14,7 @@ from typing import Literal, NamedTuple
 from pydantic import BaseModel
 
 from service.checks.clock import clock
-from service.checks.finding import COMMON_PRACTICE, Check, Finding
+from service.checks.finding import COMMON_PRACTICE, EVERYTHING, Check, Finding
 from service.checks.job import Fact, Job
 from service.entries.catalogue import ENTRY_TYPES
 from service.entries.judgement import Verdict
@@ -140,5 +140,6 @@ SIGN_OFF = Check(
     "Closed; countersigned where asked by another person, outside the crew, over everything recorded.",
     "t(signed) ≥ t(closing), every fact, every correction; signer ∉ {closer, crew, who did the work}",
     SOURCE,
+    reads=EVERYTHING,
     run=check,
 )

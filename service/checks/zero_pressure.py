@@ -196,5 +196,8 @@ ZERO_PRESSURE = Check(
     "Zero at every point the procedure names, after isolation and before anything is loosened, in each period of work.",
     "measured: |p| + U ≤ limit, U = 2·u; or vented: vent open, |p| ≤ resolution/2; t_last − t_first ≥ hold",
     SOURCE,
+    reads=frozenset(
+        {"bank.isolated", "bank.restored", "part.fitted", "part.removed", "pressure.read", "rebuild.closed"}
+    ),
     run=check,
 )

@@ -9,7 +9,7 @@ measurement is never refused because it fails a check.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -46,10 +46,29 @@ class Known:
     lifecycles: dict[str, list[Entry]] = field(default_factory=dict)
     """By rebuild: its openings and closings and the corrections to them."""
 
+    _closings: dict[tuple[str, int], datetime | None] = field(default_factory=dict)
+
+    def branch(self, now: datetime, scopes: frozenset[Scope]) -> Known:
+        """The same to begin with; what is learnt from one submission stays out of it if that is refused."""
+        return replace(
+            self,
+            now=now,
+            scopes=scopes,
+            assets=dict(self.assets),
+            revisions=dict(self.revisions),
+            entries=dict(self.entries),
+            lifecycles=dict(self.lifecycles),
+        )
+
     def closed_at(self, rebuild: str | None) -> datetime | None:
         """When the rebuild was closed, as corrected."""
-        closing = fold(self.lifecycles.get(rebuild, ())).closing if rebuild else None
-        return closing.at if closing else None
+        if rebuild is None or not (lifecycle := self.lifecycles.get(rebuild)):
+            return None
+        key = (rebuild, len(lifecycle))
+        if key not in self._closings:
+            closing = fold(lifecycle).closing
+            self._closings[key] = closing.at if closing else None
+        return self._closings[key]
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,13 +162,14 @@ def _learn(draft: Draft, id_: str, sent: Mapping[str, Any], known: Known) -> Non
             asset = known.assets[str(draft.envelope.asset)]
             known.assets[asset.tag] = amended(asset, patch, entry.occurred_at)
         case ProcedurePublished(code=code, revision=revision):
-            known.revisions.setdefault(code, []).append(revision)
+            known.revisions[code] = [*known.revisions.get(code, ()), revision]
         case EntryCorrected(entry=target):
             rebuild = known.entries[target].rebuild if target in known.entries else draft.envelope.rebuild
-            if rebuild in known.lifecycles:
-                known.lifecycles[rebuild].append(entry)
+            if rebuild is not None:
+                known.lifecycles[rebuild] = [*known.lifecycles.get(rebuild, ()), entry]
     if draft.type in {"rebuild.opened", "rebuild.closed"}:
-        known.lifecycles.setdefault(str(draft.envelope.rebuild), []).append(entry)
+        opened = str(draft.envelope.rebuild)
+        known.lifecycles[opened] = [*known.lifecycles.get(opened, ()), entry]
 
 
 def _faults(draft: Draft, known: Known) -> Iterator[Fault]:

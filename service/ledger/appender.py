@@ -18,11 +18,14 @@ from sqlalchemy.exc import DBAPIError
 
 from service.entries.refusals import Busy, Refusal
 from service.ledger.append import Clock, Receipt, Submission, append, judge_marked
+from service.ledger.memory import Memory, Recent
 from service.store import views
 from service.store.engine import Store
 
 MOST_WAITING: Final = 1024
 MOST_IN_GROUP: Final = 256
+MOST_FACILITIES: Final = 64
+"""How many facilities a process remembers at once."""
 _log = structlog.get_logger()
 _Waiting = tuple[str, Submission, "Future[Receipt]"]
 
@@ -32,6 +35,7 @@ class Appender:
 
     def __init__(self, store: Store, clock: Clock) -> None:
         self._store, self._clock = store, clock
+        self._memories: Recent[str, Memory] = Recent(MOST_FACILITIES)
         self._queue: queue.Queue[_Waiting | None] = queue.Queue(MOST_WAITING)
         self._thread = threading.Thread(target=self._run, name="appender", daemon=True)
 
@@ -77,7 +81,7 @@ class Appender:
 
     def _record(self, facility: str, waiting: list[tuple[Submission, Future[Receipt]]]) -> None:
         try:
-            outcomes = append(self._store, facility, [submission for submission, _ in waiting], self._clock)
+            outcomes = append(self._store, self._memory(facility), [one for one, _ in waiting], self._clock)
         except Exception as trouble:  # noqa: BLE001 - whatever it is, callers are told and the appender lives on
             for _, future in waiting:
                 future.set_exception(_told(trouble))
@@ -88,6 +92,9 @@ class Appender:
             else:
                 future.set_result(outcome)
         self._judge_marked(facility)
+
+    def _memory(self, facility: str) -> Memory:
+        return self._memories.seen(facility) or self._memories.keep(facility, Memory(facility))
 
     def _judge_left_over(self) -> None:
         try:
@@ -101,10 +108,9 @@ class Appender:
 
     def _judge_marked(self, facility: str) -> None:
         try:
-            with self._store.reading() as tx:
-                waiting = bool(views.marked(tx, facility, 1))
-            while waiting and self._queue.empty():
-                waiting = judge_marked(self._store, facility, self._clock) > 0
+            memory = self._memory(facility)
+            while memory.marked and self._queue.empty():
+                judge_marked(self._store, memory, self._clock)
         except DBAPIError:
             _log.exception("marked rebuilds could not be judged; they stay marked", facility=facility)
 

@@ -2,53 +2,62 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import date
 from decimal import Decimal
-from typing import Any
+from typing import Any, cast
 
-import orjson
 from sqlalchemy import Connection
 
 from service.entries.asset import MeterRead
 from service.entries.words import instant
 from service.ledger import due
 from service.ledger.entry import read_all
-from service.ledger.known import asset_of
+from service.ledger.memory import Memory
 from service.ledger.rebuild import fold
-from service.ledger.register import Facility
 from service.store import due_list, views
 from service.store import entries as stored
 
 _FIRST_DAY = date(1900, 1, 1)
 
 
-def refresh_due(tx: Connection, facility: Facility, tag: str) -> None:
+def refresh_due(tx: Connection, memory: Memory, tag: str) -> None:
     """All due periods of an asset; none once it is retired."""
-    row = views.assets_by_tag(tx, facility.code, [tag]).get(tag)
+    row = memory.asset_rows(tx, [tag]).get(tag)
     if row is None:
         return
-    register = asset_of(row).register
+    register, rows = memory.assets(tx, [tag])[tag].register, []
     commissioned = register.commissioned_on.date if register.commissioned_on else None
-    rows = []
     for plan in register.service if not row.retired else ():
-        readings = _readings(tx, facility, tag, plan.meter) if plan.meter else ()
-        anchors = _anchors(tx, facility, tag, plan.procedure)
+        readings = _readings(tx, memory, tag, plan.meter) if plan.meter else ()
+        anchors = _anchors(tx, memory, tag, plan.procedure)
         started = None if commissioned and any(anchor.day <= commissioned for anchor in anchors) else commissioned
         found = due.periods(plan, anchors, started, readings, started or _FIRST_DAY)
-        common = {"facility": facility.code, "asset": tag, "procedure": plan.procedure, "gas": row.gas}
+        common = {"facility": memory.code, "asset": tag, "procedure": plan.procedure, "gas": row.gas}
         rows += [{**common, **_period(period)} for period in found]
-    due_list.put_due(tx, facility.code, tag, rows)
+    due_list.put_due(tx, memory.code, tag, rows)
 
 
-def refresh_due_below(tx: Connection, facility: Facility, tag: str) -> None:
-    """The same for an asset and all that hang below it: they run on its meter."""
+def refresh_due_below(tx: Connection, memory: Memory, tag: str, meter: str = "") -> None:
+    """The same for an asset and all that hang below it, as far as they are serviced by that meter, or any."""
+    below = memory.below.seen((tag, meter))
+    if below is None:
+        below = memory.below.keep((tag, meter), tuple(_serviced_by_meter(tx, memory, tag, meter)))
+    for each in below:
+        refresh_due(tx, memory, each)
+
+
+def _serviced_by_meter(tx: Connection, memory: Memory, tag: str, meter: str) -> Iterator[str]:
     waiting, seen = [tag], set[str]()
     while waiting:
         above = waiting.pop()
-        if above not in seen:
-            seen.add(above)
-            refresh_due(tx, facility, above)
-            waiting += views.children(tx, facility.code, above)
+        asset = memory.assets(tx, [above]).get(above)
+        if asset is None or above in seen:
+            continue
+        seen.add(above)
+        if any(plan.meter and meter in {plan.meter, ""} for plan in asset.register.service):
+            yield above
+        waiting += views.children(tx, memory.code, above)
 
 
 def _period(period: due.Period) -> dict[str, Any]:
@@ -67,32 +76,33 @@ def _period(period: due.Period) -> dict[str, Any]:
     }
 
 
-def _anchors(tx: Connection, facility: Facility, tag: str, procedure: str) -> list[due.Anchor]:
+def _anchors(tx: Connection, memory: Memory, tag: str, procedure: str) -> list[due.Anchor]:
     """Closing days of conforming rebuilds, returned to service, by this procedure or one that satisfies it."""
+    facility = memory.facility(tx)
     resets = [
         row
-        for row in views.rebuilds_of(tx, facility.code, tag)
+        for row in views.rebuilds_of(tx, memory.code, tag)
         if row.verdict == "conforming" and row.outcome == "returned_to_service"
     ]
     return [
         due.Anchor(facility.day(instant(row.closed_us)), row.rebuild)
         for row in sorted(resets, key=lambda row: (row.closed_us, row.rebuild))
-        if row.procedure == procedure or procedure in _satisfied(tx, facility, row.procedure, row.revision)
+        if row.procedure == procedure or procedure in _satisfied(tx, memory, row.procedure, row.revision)
     ]
 
 
-def _satisfied(tx: Connection, facility: Facility, procedure: str, revision: int) -> list[str]:
-    row = views.procedure(tx, facility.code, procedure, revision)
-    return list(orjson.loads(row.body).get("satisfies", ())) if row else []
+def _satisfied(tx: Connection, memory: Memory, procedure: str, revision: int) -> list[str]:
+    published = memory.procedure(tx, procedure, revision)
+    return list(published.satisfies) if published else []
 
 
-def _readings(tx: Connection, facility: Facility, tag: str, meter: str) -> tuple[due.Reading, ...]:
+def _readings(tx: Connection, memory: Memory, tag: str, meter: str) -> tuple[due.Reading, ...]:
     """Readings of the meter on the asset itself, else on the nearest asset above it that has one."""
-    above: str | None = tag
+    facility, above = memory.facility(tx), cast("str | None", tag)
     while above is not None:
         facts = [
             fact
-            for fact in fold(read_all(stored.of_asset(tx, facility.code, above, ("meter.read",)))).facts.of(MeterRead)
+            for fact in fold(read_all(stored.of_asset(tx, memory.code, above, ("meter.read",)))).facts.of(MeterRead)
             if fact.data.meter == meter
         ]
         if facts:
@@ -105,6 +115,6 @@ def _readings(tx: Connection, facility: Facility, tag: str, meter: str) -> tuple
                 )
                 for fact in facts
             )
-        row = views.assets_by_tag(tx, facility.code, [above]).get(above)
+        row = memory.asset_rows(tx, [above]).get(above)
         above = row.parent if row else None
     return ()

@@ -14,8 +14,9 @@ from sqlalchemy import Connection
 from service.entries.words import microseconds
 from service.ledger.duelist import refresh_due, refresh_due_below
 from service.ledger.entry import Entry, read_all
-from service.ledger.gather import instrument_body
-from service.ledger.register import ASSET_TYPES, Facility, fold_asset, fold_facility, fold_instrument
+from service.ledger.memory import Memory
+from service.ledger.read_views import instrument_body
+from service.ledger.register import ASSET_TYPES, fold_asset, fold_facility, fold_instrument
 from service.store import entries as stored
 from service.store import views
 
@@ -30,15 +31,14 @@ class Touched:
     assets: set[str] = field(default_factory=set)
     procedures: list[Entry] = field(default_factory=list)
     instruments: set[str] = field(default_factory=set)
-    rebuilds: dict[str, int] = field(default_factory=dict)
-    """Each with the seq of the first entry that touched it."""
+    rebuilds: dict[str, list[Entry]] = field(default_factory=dict)
+    """Each with the entries that touched it."""
+    afresh: set[str] = field(default_factory=set)
+    """Rebuilds with a correction among those entries."""
     settings: set[str] = field(default_factory=set)
     """Assets with an adjustment outside any rebuild."""
-    meters: set[str] = field(default_factory=set)
-    """Assets with a meter reading."""
-
-    def __bool__(self) -> bool:
-        return self != Touched()
+    meters: set[tuple[str, str]] = field(default_factory=set)
+    """Assets with a reading, each with the meter's name."""
 
 
 def subject_of(type_: str, data: object) -> str | None:
@@ -52,7 +52,9 @@ def touch(touched: Touched, entry: Entry, target: Entry | None = None) -> None:
     """Note what an entry touches; a correction touches what its target does."""
     about = target or entry
     if about.rebuild:
-        touched.rebuilds.setdefault(about.rebuild, entry.seq)
+        touched.rebuilds.setdefault(about.rebuild, []).append(entry)
+        if entry.type == "entry.corrected":
+            touched.afresh.add(about.rebuild)
     if about.type in ASSET_TYPES and about.asset:
         touched.assets.add(about.asset)
     elif about.type == "procedure.published":
@@ -62,39 +64,61 @@ def touch(touched: Touched, entry: Entry, target: Entry | None = None) -> None:
     elif about.type.startswith("facility."):
         touched.facility = True
     elif about.type == "meter.read" and about.asset:
-        touched.meters.add(about.asset)
+        touched.meters.add((about.asset, about.data["meter"]))
     elif about.type == "setting.adjusted" and about.asset and not about.rebuild:
         touched.settings.add(about.asset)
 
 
-def refresh_facility(tx: Connection, code: str) -> Facility:
-    """The facility's view."""
-    entries = read_all(stored.of_subject(tx, code, FACILITY_SUBJECT))
+def refresh_register(tx: Connection, memory: Memory, touched: Touched) -> None:
+    """Everything but the rebuilds; what they are judged by and has changed, is marked."""
+    if touched.facility:
+        _refresh_facility(tx, memory)
+    for entry in touched.procedures:
+        _refresh_procedure(tx, memory, entry)
+    for name in sorted(touched.instruments):
+        _refresh_instrument(tx, memory, name)
+    for tag in sorted(touched.assets):
+        _refresh_asset(tx, memory, tag)
+    for tag, meter in sorted(touched.meters):
+        refresh_due_below(tx, memory, tag, meter)
+    for tag in sorted(touched.settings):
+        memory.mark(tx, (row.rebuild for row in views.rebuilds_of(tx, memory.code, tag)))
+
+
+def _refresh_facility(tx: Connection, memory: Memory) -> None:
+    """The facility's view. Where its time zone changed, closing days may fall on other dates."""
+    entries = read_all(stored.of_subject(tx, memory.code, FACILITY_SUBJECT))
     facility = fold_facility(entries)
+    before = views.facility(tx, memory.code)
+    zones = orjson.dumps(facility.zones).decode()
     views.put_facility(
         tx,
         {
-            "facility": code,
+            "facility": memory.code,
             "name": facility.name,
             "origin": facility.origin,
-            "zones": orjson.dumps(facility.zones).decode(),
+            "zones": zones,
             "seq": entries[-1].seq,
         },
     )
-    return facility
+    memory.forget_facility()
+    if before is not None and before.zones != zones:
+        for tag, rebuilds in views.rebuilds_by_asset(tx, memory.code).items():
+            memory.mark(tx, rebuilds)
+            refresh_due(tx, memory, tag)
 
 
-def refresh_asset(tx: Connection, facility: Facility, tag: str) -> None:
+def _refresh_asset(tx: Connection, memory: Memory, tag: str) -> None:
     """An asset's register. Rebuilds opened under what changed are marked."""
-    entries = read_all(stored.of_asset(tx, facility.code, tag, ASSET_TYPES))
+    entries = read_all(stored.of_asset(tx, memory.code, tag, ASSET_TYPES))
     asset = fold_asset(tag, entries)
     if asset is None:
         return
-    before = views.assets_by_tag(tx, facility.code, [tag]).get(tag)
+    before = views.assets_by_tag(tx, memory.code, [tag]).get(tag)
     views.put_asset(
         tx,
         {
-            "facility": facility.code,
+            "facility": memory.code,
             "tag": tag,
             "kind": asset.register.kind,
             "gas": asset.register.gas,
@@ -106,45 +130,37 @@ def refresh_asset(tx: Connection, facility: Facility, tag: str) -> None:
             "seq": entries[-1].seq,
         },
     )
-    refresh_due(tx, facility, tag)
-    if before is not None:
-        views.mark(tx, facility.code, (row.rebuild for row in views.rebuilds_of(tx, facility.code, tag)))
+    memory.forget_asset(tag)
+    if before is None:
+        refresh_due(tx, memory, tag)
+        return
+    refresh_due(tx, memory, tag)
+    refresh_due_below(tx, memory, tag)  # others below it may hang below another meter now
+    memory.mark(tx, (row.rebuild for row in views.rebuilds_of(tx, memory.code, tag)))
 
 
-def refresh_procedure(tx: Connection, facility: Facility, entry: Entry) -> None:
+def _refresh_procedure(tx: Connection, memory: Memory, entry: Entry) -> None:
     """A procedure revision as published."""
     views.put_procedure(
         tx,
         {
-            "facility": facility.code,
+            "facility": memory.code,
             "code": entry.data["code"],
             "revision": entry.data["revision"],
             "body": orjson.dumps(entry.data).decode(),
             "seq": entry.seq,
         },
     )
+    memory.forget_procedure(entry.data["code"])
 
 
-def refresh_instrument(tx: Connection, facility: Facility, name: str) -> None:
+def _refresh_instrument(tx: Connection, memory: Memory, name: str) -> None:
     """An instrument with its certificates. Rebuilds that used it are marked."""
-    entries = read_all(stored.of_subject(tx, facility.code, f"instrument:{name}"))
+    entries = read_all(stored.of_subject(tx, memory.code, f"instrument:{name}"))
     record = fold_instrument(entries)
     if record is None:
         return
-    row = {"facility": facility.code, "instrument": name, "body": instrument_body(record), "seq": entries[-1].seq}
+    row = {"facility": memory.code, "instrument": name, "body": instrument_body(record), "seq": entries[-1].seq}
     views.put_instrument(tx, row)
-    views.mark(tx, facility.code, views.users_of(tx, facility.code, name))
-
-
-def refresh_register(tx: Connection, facility: Facility, touched: Touched) -> None:
-    """Everything but the rebuilds."""
-    for entry in touched.procedures:
-        refresh_procedure(tx, facility, entry)
-    for name in sorted(touched.instruments):
-        refresh_instrument(tx, facility, name)
-    for tag in sorted(touched.assets):
-        refresh_asset(tx, facility, tag)
-    for tag in sorted(touched.meters):
-        refresh_due_below(tx, facility, tag)
-    for tag in sorted(touched.settings):
-        views.mark(tx, facility.code, (row.rebuild for row in views.rebuilds_of(tx, facility.code, tag)))
+    memory.forget_instrument(name)
+    memory.mark(tx, views.users_of(tx, memory.code, name))

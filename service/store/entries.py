@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, Row, and_, func, insert, select
+from sqlalchemy import ColumnElement, Connection, Row, and_, func, insert, select
 
 from service.store.tables import entries, heads
 
@@ -49,11 +49,24 @@ def by_ids(tx: Connection, facility: str, ids: Iterable[str]) -> list[tuple[int,
     return list(_in_chunks(tx, facility, entries.c.id, ids))
 
 
+def of_rebuilds(tx: Connection, facility: str, rebuilds: Iterable[str]) -> dict[str, list[tuple[int, str]]]:
+    """By rebuild, (seq, body) of its entries and of all corrections to them in order, judgements left out."""
+    found: dict[str, dict[int, str]] = {}
+    for chunk in _chunks(rebuilds):
+        mine = and_(entries.c.facility == facility, entries.c.rebuild.in_(chunk), entries.c.type != "rebuild.judged")
+        for row in tx.execute(select(entries.c.rebuild, *_FOUND).where(mine)):
+            found.setdefault(row.rebuild, {})[row.seq] = row.body
+        target = entries.alias()
+        theirs = and_(target.c.facility == entries.c.facility, target.c.id == entries.c.corrects)
+        corrections = select(target.c.rebuild, *_FOUND).join_from(entries, target, theirs)
+        for row in tx.execute(corrections.where(target.c.facility == facility, target.c.rebuild.in_(chunk))):
+            found.setdefault(row.rebuild, {})[row.seq] = row.body
+    return {rebuild: sorted(bodies.items()) for rebuild, bodies in found.items()}
+
+
 def of_rebuild(tx: Connection, facility: str, rebuild: str) -> list[tuple[int, str]]:
-    """(seq, body) of a rebuild's entries and of all corrections to them, judgements left out."""
-    mine = and_(entries.c.facility == facility, entries.c.rebuild == rebuild)
-    query = select(*_FOUND).where(mine, entries.c.type != "rebuild.judged")
-    return _with_corrections(tx, facility, query, select(entries.c.id).where(mine))
+    """The same for one rebuild."""
+    return of_rebuilds(tx, facility, [rebuild]).get(rebuild, [])
 
 
 def judgements(tx: Connection, facility: str, rebuild: str) -> list[tuple[int, str]]:
@@ -64,19 +77,6 @@ def judgements(tx: Connection, facility: str, rebuild: str) -> list[tuple[int, s
     return [(row.seq, row.body) for row in tx.execute(query.order_by(entries.c.seq))]
 
 
-def lifecycle(tx: Connection, facility: str, rebuilds: Iterable[str]) -> list[tuple[int, str]]:
-    """(seq, body) of the openings and closings of these rebuilds, and of the corrections to them."""
-    found: list[tuple[int, str]] = []
-    for chunk in _chunks(rebuilds):
-        mine = and_(
-            entries.c.facility == facility,
-            entries.c.rebuild.in_(chunk),
-            entries.c.type.in_(("rebuild.opened", "rebuild.closed")),
-        )
-        found += _with_corrections(tx, facility, select(*_FOUND).where(mine), select(entries.c.id).where(mine))
-    return found
-
-
 def of_asset(
     tx: Connection, facility: str, asset: str, types: Sequence[str], *, outside_rebuilds: bool = False
 ) -> list[tuple[int, str]]:
@@ -84,13 +84,13 @@ def of_asset(
     mine = and_(entries.c.facility == facility, entries.c.asset == asset, entries.c.type.in_(types))
     if outside_rebuilds:
         mine = and_(mine, entries.c.rebuild.is_(None))
-    return _with_corrections(tx, facility, select(*_FOUND).where(mine), select(entries.c.id).where(mine))
+    return _with_corrections(tx, facility, mine)
 
 
 def of_subject(tx: Connection, facility: str, subject: str) -> list[tuple[int, str]]:
     """(seq, body) of the entries about an instrument or the facility, and of the corrections to them."""
     mine = and_(entries.c.facility == facility, entries.c.subject == subject)
-    return _with_corrections(tx, facility, select(*_FOUND).where(mine), select(entries.c.id).where(mine))
+    return _with_corrections(tx, facility, mine)
 
 
 def page(
@@ -121,11 +121,13 @@ def count(tx: Connection, facility: str) -> int:
     return int(tx.execute(select(func.count()).select_from(entries).where(entries.c.facility == facility)).scalar_one())
 
 
-def _with_corrections(tx: Connection, facility: str, query: Any, ids: Any) -> list[tuple[int, str]]:
+def _with_corrections(tx: Connection, facility: str, mine: ColumnElement[bool]) -> list[tuple[int, str]]:
+    """What meets the condition, and all corrections to it, in order."""
+    found = {row.seq: row.body for row in tx.execute(select(*_FOUND).where(mine))}
+    ids = select(entries.c.id).where(mine)
     corrections = select(*_FOUND).where(entries.c.facility == facility, entries.c.corrects.in_(ids))
-    both = query.union(corrections).subquery()
-    chosen = select(both.c.seq, both.c.body).order_by(both.c.seq)
-    return [(row.seq, row.body) for row in tx.execute(chosen)]
+    found |= {row.seq: row.body for row in tx.execute(corrections)}
+    return sorted(found.items())
 
 
 def _in_chunks(tx: Connection, facility: str, column: Any, wanted: Iterable[str]) -> Iterator[tuple[int, str]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from functools import cache
 from typing import Any
 
 from sqlalchemy import Connection, Row, Table, and_, delete, func, select
@@ -12,14 +13,17 @@ from service.store.tables import VIEWS, assets, facilities, instruments, marks, 
 
 
 def put(tx: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
-    """Insert rows, or replace those with the same key."""
-    if not rows:
-        return
-    insert = sqlite.insert(table) if tx.dialect.name == "sqlite" else postgresql.insert(table)
+    """Insert rows, or replace those with the same key; every row names the same columns."""
+    if rows:
+        tx.execute(_upsert(table, tx.dialect.name, tuple(rows[0])), list(rows))
+
+
+@cache
+def _upsert(table: Table, dialect: str, names: tuple[str, ...]) -> Any:
+    insert = sqlite.insert(table) if dialect == "sqlite" else postgresql.insert(table)
     keys = [column.name for column in table.primary_key]
-    others = {name: insert.excluded[name] for name in rows[0] if name not in keys}
-    statement = insert.on_conflict_do_update(index_elements=keys, set_=others) if others else None
-    tx.execute(statement if statement is not None else insert.on_conflict_do_nothing(), list(rows))
+    others = {name: insert.excluded[name] for name in names if name not in keys}
+    return insert.on_conflict_do_update(index_elements=keys, set_=others) if others else insert.on_conflict_do_nothing()
 
 
 def put_facility(tx: Connection, row: Mapping[str, Any]) -> None:
@@ -42,13 +46,18 @@ def put_instrument(tx: Connection, row: Mapping[str, Any]) -> None:
     put(tx, instruments, [row])
 
 
-def put_rebuild(tx: Connection, row: Mapping[str, Any], instruments_used: Iterable[str]) -> None:
-    """Write a rebuild's view and which instruments it used."""
+def put_rebuild(tx: Connection, row: Mapping[str, Any], instruments_used: Iterable[str] | None) -> None:
+    """Write a rebuild's view, and which instruments it used where that has changed."""
     put(tx, rebuilds, [row])
-    facility, rebuild = row["facility"], row["rebuild"]
-    tx.execute(delete(uses).where(uses.c.facility == facility, uses.c.rebuild == rebuild))
-    put(tx, uses, [{"facility": facility, "instrument": used, "rebuild": rebuild} for used in instruments_used])
-    tx.execute(delete(marks).where(marks.c.facility == facility, marks.c.rebuild == rebuild))
+    if instruments_used is not None:
+        facility, rebuild = row["facility"], row["rebuild"]
+        tx.execute(delete(uses).where(uses.c.facility == facility, uses.c.rebuild == rebuild))
+        put(tx, uses, [{"facility": facility, "instrument": used, "rebuild": rebuild} for used in instruments_used])
+
+
+def unmark(tx: Connection, facility: str, rebuild_id: str) -> None:
+    """It has been judged again."""
+    tx.execute(delete(marks).where(marks.c.facility == facility, marks.c.rebuild == rebuild_id))
 
 
 def mark(tx: Connection, facility: str, wanted: Iterable[str]) -> None:
@@ -149,12 +158,29 @@ def rebuild(tx: Connection, facility: str, rebuild_id: str) -> Row[Any] | None:
     return tx.execute(query).one_or_none()
 
 
+def rebuilds_by_id(tx: Connection, facility: str, ids: Iterable[str]) -> dict[str, Row[Any]]:
+    """Views of rebuilds by their ids."""
+    query = select(rebuilds).where(rebuilds.c.facility == facility, rebuilds.c.rebuild.in_(list(ids)))
+    return {row.rebuild: row for row in tx.execute(query)}
+
+
 def rebuilds_of(tx: Connection, facility: str, asset: str) -> list[Row[Any]]:
     """All opened rebuilds of an asset, oldest first."""
     query = select(rebuilds).where(
         rebuilds.c.facility == facility, rebuilds.c.asset == asset, rebuilds.c.opened_us.is_not(None)
     )
     return list(tx.execute(query.order_by(rebuilds.c.opened_us, rebuilds.c.rebuild)))
+
+
+def rebuilds_by_asset(tx: Connection, facility: str) -> dict[str, list[str]]:
+    """The opened rebuilds of every asset."""
+    query = select(rebuilds.c.asset, rebuilds.c.rebuild).where(
+        rebuilds.c.facility == facility, rebuilds.c.asset.is_not(None)
+    )
+    found: dict[str, list[str]] = {}
+    for row in tx.execute(query.order_by(rebuilds.c.asset, rebuilds.c.rebuild)):
+        found.setdefault(row.asset, []).append(row.rebuild)
+    return found
 
 
 def users_of(tx: Connection, facility: str, instrument: str) -> list[str]:
