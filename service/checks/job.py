@@ -19,6 +19,7 @@ from service.entries.asset import AssetRegistered
 from service.entries.instrument import InstrumentCalibrated, InstrumentEvent, PressureGauge, Thermometer, TorqueTool
 from service.entries.judgement import State
 from service.entries.procedure import ProcedurePublished
+from service.entries.words import once
 from service.entries.work import EntryCorrected, RebuildClosed, RebuildOpened
 
 D_co = TypeVar("D_co", bound=BaseModel, covariant=True)
@@ -43,9 +44,10 @@ class Facts:
 
     def __init__(self, facts: Iterable[Fact[BaseModel]] = ()) -> None:
         self._all = sorted(facts, key=_order)
-        self._by_model: dict[type[BaseModel], list[Fact[BaseModel]]] = {}
+        by_model: dict[type[BaseModel], list[Fact[BaseModel]]] = {}
         for fact in self._all:
-            self._by_model.setdefault(type(fact.data), []).append(fact)
+            by_model.setdefault(type(fact.data), []).append(fact)
+        self._by_model = {model: tuple(of_its_kind) for model, of_its_kind in by_model.items()}
 
     def joined_by(self, facts: Iterable[Fact[BaseModel]]) -> Facts:
         """These facts and more of them."""
@@ -55,7 +57,7 @@ class Facts:
             insort(joined._all, fact, key=_order)
             of_its_kind = list(joined._by_model.get(type(fact.data), ()))
             insort(of_its_kind, fact, key=_order)
-            joined._by_model[type(fact.data)] = of_its_kind
+            joined._by_model[type(fact.data)] = tuple(of_its_kind)
         return joined
 
     def __iter__(self) -> Iterator[Fact[BaseModel]]:
@@ -66,7 +68,7 @@ class Facts:
 
     def of(self, model: type[M]) -> tuple[Fact[M], ...]:
         """Facts of one entry type, by its data model, in the order they happened."""
-        return cast("tuple[Fact[M], ...]", tuple(self._by_model.get(model, ())))
+        return cast("tuple[Fact[M], ...]", self._by_model.get(model, ()))
 
     def of_type(self, *types: str) -> tuple[Fact[BaseModel], ...]:
         """Facts of these entry types, in the order they happened."""
@@ -126,12 +128,12 @@ class Job:
     between: tuple[Fact[BaseModel], ...] = ()
     zone: ZoneInfo = field(default_factory=lambda: ZoneInfo("UTC"))
 
-    @property
+    @once
     def opening(self) -> Fact[RebuildOpened] | None:
         """The entry that opened the rebuild."""
         return next(iter(self.facts.of(RebuildOpened)), None)
 
-    @property
+    @once
     def closing(self) -> Fact[RebuildClosed] | None:
         """The entry that closed it, if it is closed."""
         return next(iter(self.facts.of(RebuildClosed)), None)
@@ -140,6 +142,12 @@ class Job:
     def state(self) -> State:
         """Unopened, open or closed."""
         return "closed" if self.closing else "open" if self.opening else "unopened"
+
+    @once
+    def begun_on(self) -> str:
+        """The day on which it was opened, or of its first fact, as ISO text; empty where there is none."""
+        first = self.opening or next(iter(self.facts), None)
+        return self.day(first.at).isoformat() if first is not None else ""
 
     def day(self, at: datetime) -> date:
         """The calendar day in the facility's time zone."""

@@ -6,13 +6,13 @@ import hashlib
 from collections.abc import Iterable, Mapping
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
-from functools import cached_property
 from typing import Any
 
 from service.checks.catalogue import CHECKS, EDITION
 from service.checks.finding import Finding
 from service.checks.job import Job
 from service.entries.judgement import State, Verdict
+from service.entries.words import once
 from service.merkle.canonical import canonical
 
 _MOST_FINDINGS_BYTES = 56_000
@@ -32,7 +32,7 @@ class Judgement:
         """The findings as the wire shows them."""
         return [finding.shown() for finding in self.findings]
 
-    @cached_property
+    @once
     def data(self) -> dict[str, Any]:
         """What the ``rebuild.judged`` entry says; findings too large for one entry are shortened and pinned."""
         findings = self.shown()
@@ -49,7 +49,7 @@ class Judgement:
             data["findings_digest"] = hashlib.sha256(full).hexdigest()
         return data
 
-    @cached_property
+    @once
     def digest(self) -> str:
         """Tells one judgement from another."""
         return digest_of(self.data)
