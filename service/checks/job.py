@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel
 
 from service.entries.asset import AssetRegistered
+from service.entries.catalogue import ENTRY_TYPES
 from service.entries.instrument import InstrumentCalibrated, InstrumentEvent, PressureGauge, Thermometer, TorqueTool
 from service.entries.judgement import State
 from service.entries.procedure import ProcedurePublished
@@ -44,20 +45,18 @@ class Facts:
 
     def __init__(self, facts: Iterable[Fact[BaseModel]] = ()) -> None:
         self._all = sorted(facts, key=_order)
-        by_model: dict[type[BaseModel], list[Fact[BaseModel]]] = {}
+        by_type: dict[str, list[Fact[BaseModel]]] = {}
         for fact in self._all:
-            by_model.setdefault(type(fact.data), []).append(fact)
-        self._by_model = {model: tuple(of_its_kind) for model, of_its_kind in by_model.items()}
+            by_type.setdefault(fact.type, []).append(fact)
+        self._by_type = {type_: tuple(of_its_type) for type_, of_its_type in by_type.items()}
 
     def joined_by(self, facts: Iterable[Fact[BaseModel]]) -> Facts:
         """These facts and more of them."""
         joined = Facts()
-        joined._all, joined._by_model = list(self._all), dict(self._by_model)
+        joined._all, joined._by_type = list(self._all), dict(self._by_type)
         for fact in facts:
             insort(joined._all, fact, key=_order)
-            of_its_kind = list(joined._by_model.get(type(fact.data), ()))
-            insort(of_its_kind, fact, key=_order)
-            joined._by_model[type(fact.data)] = tuple(of_its_kind)
+            joined._by_type[fact.type] = tuple(sorted((*joined._by_type.get(fact.type, ()), fact), key=_order))
         return joined
 
     def __iter__(self) -> Iterator[Fact[BaseModel]]:
@@ -68,11 +67,17 @@ class Facts:
 
     def of(self, model: type[M]) -> tuple[Fact[M], ...]:
         """Facts of one entry type, by its data model, in the order they happened."""
-        return cast("tuple[Fact[M], ...]", self._by_model.get(model, ()))
+        return cast("tuple[Fact[M], ...]", self._by_type.get(_TYPE_OF[model], ()))
 
     def of_type(self, *types: str) -> tuple[Fact[BaseModel], ...]:
         """Facts of these entry types, in the order they happened."""
-        return tuple(fact for fact in self._all if fact.type in types)
+        found = [self._by_type[type_] for type_ in types if type_ in self._by_type]
+        if len(found) > 1:
+            return tuple(sorted((fact for of_its_type in found for fact in of_its_type), key=_order))
+        return found[0] if found else ()
+
+
+_TYPE_OF: Mapping[type[BaseModel], str] = {row.data: row.name for row in ENTRY_TYPES.values()}
 
 
 def _order(fact: Fact[BaseModel]) -> tuple[datetime, str]:
