@@ -9,7 +9,7 @@ from importlib.metadata import version
 
 from fastapi import FastAPI
 
-from service.api import checks, document, due, entries, health, problems, rebuilds, register
+from service.api import assets, checks, document, due, entries, health, instruments, problems, procedures, rebuilds
 from service.ledger.ledger import Ledger
 from service.settings import Settings
 from service.store.engine import Store
@@ -38,12 +38,14 @@ def create_app(settings: Settings, clock: Callable[[], datetime] = now) -> FastA
         summary="The service-event ledger for medical-gas regulators.",
         lifespan=running,
         redoc_url=None,
+        redirect_slashes=False,
+        generate_unique_id_function=document.operation_id,
     )
     app.state.ledger = ledger
     app.state.most_body_bytes = settings.most_body_bytes
     problems.install(app)
     document.install(app)
     app.include_router(health.router)
-    for part in (entries, register, rebuilds, checks, due):
+    for part in (entries, assets, procedures, instruments, rebuilds, checks, due):
         app.include_router(part.router, prefix="/v1/facilities/{facility}")
     return app

@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import cast
 
+from sqlalchemy import Connection
+
 from service.entries.catalogue import SCOPES, Scope
 from service.entries.refusals import NotAllowed, Unknown, Unproven
 from service.entries.words import microseconds
@@ -57,7 +59,7 @@ def new_token(store: Store, facilities: Iterable[str], scopes: Iterable[Scope], 
     return secret
 
 
-def caller(store: Store, facility: str, authorization: str | None, now: datetime) -> Caller:
+def caller(tx: Connection, facility: str, authorization: str | None, now: datetime) -> Caller:
     """The caller behind an ``Authorization`` header.
 
     Raises:
@@ -67,12 +69,11 @@ def caller(store: Store, facility: str, authorization: str | None, now: datetime
     scheme, _, secret = (authorization or "").partition(" ")
     if scheme.lower() != "bearer" or not secret.strip():
         raise Unproven("send Authorization: Bearer with a token of this facility")
-    with store.reading() as tx:
-        rows = tokens.by_secret(tx, _digest(secret.strip()))
+    rows = tokens.by_secret(tx, _digest(secret.strip()))
     until = microseconds(now)
     good = [row for row in rows if row.revoked_us is None and (row.expires_us is None or row.expires_us > until)]
     if not good:
-        raise Unproven("this token is not known, or no longer valid")
+        raise Unproven("this token is not known, or no longer valid", code="invalid_token")
     mine = next((row for row in good if row.facility == facility), None)
     if mine is None:
         raise Unknown(f"no facility {facility!r} here", code="unknown_facility")

@@ -6,6 +6,7 @@ import base64
 import binascii
 from collections.abc import Mapping
 from typing import Annotated, Any
+from urllib.parse import quote, urlencode
 
 import orjson
 from fastapi import Query, Request, Response
@@ -21,22 +22,31 @@ def answer(content: Any, status: int = 200, headers: Mapping[str, str] | None = 
     return Response(orjson.dumps(content), status, headers, "application/json")
 
 
-def tagged(request: Request, content: Any, tag: object) -> Response:
+def tagged(request: Request, content: Any, tag: str) -> Response:
     """A JSON answer with an ``ETag``; 304 where the caller has it already."""
-    etag = f'"{tag}"'
     known = [each.strip().removeprefix("W/") for each in request.headers.get("if-none-match", "").split(",")]
-    headers = {"ETag": etag, "Cache-Control": "private, no-cache"}
-    if etag in known or "*" in known:
+    headers = tag_header(tag)
+    if headers["ETag"] in known or "*" in known:
         return Response(status_code=304, headers=headers)
     return answer(content, headers=headers)
+
+
+def tag_header(tag: str) -> dict[str, str]:
+    """The headers of something that can be kept as long as its tag holds."""
+    return {"ETag": f'"{tag}"', "Cache-Control": "private, no-cache"}
+
+
+def address(request: Request, *below: str) -> str:
+    """The path that was asked for and steps below it, written so that a header can hold them."""
+    return "/".join([quote(request.scope["path"]), *(quote(step, safe="") for step in below)])
 
 
 def page(request: Request, items: list[Any], cursor: str | None, **beside: Any) -> Response:
     """A page, the cursor of the next one, and its address (RFC 8288)."""
     headers = {}
     if cursor:
-        address = request.url.include_query_params(after=cursor)
-        headers["Link"] = f'<{address.path}?{address.query}>; rel="next"'
+        asked = [(name, value) for name, value in request.query_params.multi_items() if name != "after"]
+        headers["Link"] = f'<{address(request)}?{urlencode([*asked, ("after", cursor)])}>; rel="next"'
     return answer({**beside, "items": items, "next": cursor}, headers=headers)
 
 
@@ -53,8 +63,13 @@ def read_cursor(cursor: str | None, *kinds: type) -> list[Any] | None:
         key = orjson.loads(base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
     except (ValueError, binascii.Error):
         key = None
-    if not isinstance(key, list) or [type(part) for part in key] != list(kinds) or "\0" in str(key):
+    if not isinstance(key, list) or [type(part) for part in key] != list(kinds) or not all(map(_keeps, key)):
         raise NotAFact(
             "not a cursor of this list", [Fault("/query/after", "not_a_cursor", "not a cursor of this list")]
         )
     return key
+
+
+def _keeps(part: Any) -> bool:
+    """Can a column hold this part of a cursor?"""
+    return "\0" not in part if isinstance(part, str) else 0 <= part < 2**63

@@ -16,7 +16,7 @@ router = APIRouter(tags=["checks"])
 @router.get(
     "/checks",
     summary="The catalogue of checks",
-    responses={200: {"model": shapes.CheckList}, **documented(401, 403, 404, 422)},
+    responses={200: {"model": shapes.CheckList}, **documented(401, 403, 404, 422, 503)},
     response_class=Response,
 )
 async def get_checks(who: Reader) -> Response:  # noqa: ARG001 - reading wants a token

@@ -6,13 +6,14 @@ from typing import Any, Final
 
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
+from fastapi.routing import APIRoute
 from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
 from service.api.shapes import Problem
+from service.entries import examples
 from service.entries.catalogue import ENTRY_TYPES, EntryType
 from service.entries.envelope import MOST_ENTRIES, Envelope
-from service.entries.examples import EXAMPLES
 
 _REF: Final = "#/components/schemas/"
 DESCRIPTION: Final = """\
@@ -45,15 +46,28 @@ ENTRIES_BODY: Final[dict[str, Any]] = {
     "content": {
         "application/json": {
             "schema": _ref("EntriesBody"),
-            "examples": {name: {"value": value} for name, value in EXAMPLES.items()},
+            "examples": {name: {"value": value} for name, value in examples.EXAMPLES.items()},
         }
     },
 }
 
 
-def body_of(type_: str) -> dict[str, Any]:
-    """The request body of a call that is sugar over an entry of this type."""
-    return {"required": True, "content": {"application/json": {"schema": _ref(ENTRY_TYPES[type_].data.__name__)}}}
+def _body(schema: str | dict[str, Any], example: Any, media_type: str = "application/json") -> dict[str, Any]:
+    """The request body of a call that is sugar over an entry."""
+    shown = _ref(schema) if isinstance(schema, str) else schema
+    return {"required": True, "content": {media_type: {"schema": shown, "example": example}}}
+
+
+ASSET_BODY: Final = _body("AssetBody", examples.ASSET)
+PATCH_BODY: Final = _body({"type": "object", "minProperties": 1}, examples.PATCH, "application/merge-patch+json")
+PROCEDURE_BODY: Final = _body("ProcedurePublished", examples.PROCEDURE)
+INSTRUMENT_BODY: Final = _body("InstrumentRegistered", examples.INSTRUMENT)
+CALIBRATION_BODY: Final = _body("CalibrationBody", examples.CALIBRATION)
+
+
+def operation_id(route: APIRoute) -> str:
+    """``get_due``: what a generated client calls it."""
+    return route.name
 
 
 def install(app: FastAPI) -> None:
@@ -85,8 +99,25 @@ def _document(app: FastAPI) -> dict[str, Any]:
         "discriminator": {"propertyName": "type", "mapping": {row.name: _REF + _name(row.name) for row in taken}},
     }
     schemas["EntriesBody"] = _entries_body(schemas["Envelope"])
+    schemas["AssetBody"] = _requiring(schemas["AssetRegistered"], "tag")
+    schemas["CalibrationBody"] = _sparing(schemas["InstrumentCalibrated"], "instrument")
     del schemas["Envelope"]
     return document
+
+
+def _requiring(schema: dict[str, Any], name: str) -> dict[str, Any]:
+    """The same with one member that must be there."""
+    given = next(choice for choice in schema["properties"][name]["anyOf"] if choice != {"type": "null"})
+    return {
+        **schema,
+        "properties": {**schema["properties"], name: given},
+        "required": [*schema["required"], name],
+    }
+
+
+def _sparing(schema: dict[str, Any], name: str) -> dict[str, Any]:
+    """The same with one member that the address may say instead."""
+    return {**schema, "required": [member for member in schema["required"] if member != name]}
 
 
 def _entry(row: EntryType, envelope: dict[str, Any]) -> dict[str, Any]:

@@ -27,7 +27,7 @@ router = APIRouter(tags=["entries"])
     responses={
         201: {"model": shapes.ReceiptShape, "description": "Recorded; durable before this answer."},
         200: {"model": shapes.ReceiptShape, "description": "Nothing was new: every entry was recorded before."},
-        **documented(400, 401, 403, 404, 409, 413, 422, 503),
+        **documented(400, 401, 403, 404, 409, 413, 415, 422, 503),
     },
     openapi_extra={"requestBody": ENTRIES_BODY},
     response_class=Response,
@@ -65,7 +65,7 @@ def shown(receipt: Receipt) -> dict[str, Any]:
 @router.get(
     "/entries",
     summary="Read entries in order",
-    responses={200: {"model": shapes.EntryPage}, **documented(401, 403, 404, 422)},
+    responses={200: {"model": shapes.EntryPage}, **documented(401, 403, 404, 422, 503)},
     response_class=Response,
 )
 async def get_entries(  # noqa: PLR0913, PLR0917 - one parameter for each way to narrow the list
@@ -74,8 +74,8 @@ async def get_entries(  # noqa: PLR0913, PLR0917 - one parameter for each way to
     who: Reader,
     after: Annotated[int, Query(ge=0, le=2**53, description="The last seq you have.")] = 0,
     limit: Limit = 50,
-    rebuild: str | None = None,
-    asset: str | None = None,
+    rebuild: Annotated[str | None, Query(description="Of one rebuild, by its id.")] = None,
+    asset: Annotated[str | None, Query(description="About one asset, by its tag.")] = None,
     type: Annotated[str | None, Query(description="One entry type.")] = None,  # noqa: A002 - the wire's word
 ) -> Response:
     """What was recorded, as it was recorded; ``corrected_by`` names the corrections beside each entry."""

@@ -10,7 +10,7 @@ from pydantic_core import PydanticCustomError
 
 from service.entries.envelope import MOST_ENTRIES, Draft, read_envelope
 from service.entries.reading import read_json
-from service.entries.refusals import Fault, NotAFact, TooLarge
+from service.entries.refusals import Fault, NotAFact, TooLarge, WrongMedia
 from service.entries.words import moment_of
 
 
@@ -18,9 +18,11 @@ async def read_body(request: Request) -> Any:
     """The JSON value of a body.
 
     Raises:
+        WrongMedia: it says that it is something else.
         TooLarge: longer than the service takes.
         Unreadable: see ``read_json``.
     """
+    _says_json(request)
     most: int = request.app.state.most_body_bytes
     body = bytearray()
     async for chunk in request.stream():
@@ -28,6 +30,16 @@ async def read_body(request: Request) -> Any:
         if len(body) > most:
             raise TooLarge(f"a body holds at most {most} bytes")
     return read_json(bytes(body))
+
+
+def _says_json(request: Request) -> None:
+    """A body without a media type is taken for JSON; one that names another is not guessed at."""
+    media, _, _ = request.headers.get("content-type", "application/json").partition(";")
+    media = media.strip().lower()
+    if media != "application/json" and not (media.startswith("application/") and media.endswith("+json")):
+        raise WrongMedia(f"send it as application/json, not as {media[:80] or 'nothing'}")
+    if request.headers.get("content-encoding", "identity").strip().lower() != "identity":
+        raise WrongMedia("send it as it is, without a content encoding")
 
 
 def read_entries(body: Any) -> list[Draft]:

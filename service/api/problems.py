@@ -11,14 +11,15 @@ import structlog
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
+from starlette.routing import compile_path
 
-from service.api.shapes import Problem
 from service.entries import refusals
 from service.entries.refusals import Fault, Refusal, pointer
 
 MEDIA_TYPE: Final = "application/problem+json"
 _STATUS: Final[dict[type[Refusal], HTTPStatus]] = {
     refusals.Unreadable: HTTPStatus.BAD_REQUEST,
+    refusals.WrongMedia: HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
     refusals.NotAFact: HTTPStatus.UNPROCESSABLE_ENTITY,
     refusals.TooLarge: HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
     refusals.Contradiction: HTTPStatus.CONFLICT,
@@ -57,7 +58,8 @@ def refused(refusal: Refusal) -> Response:
     status = next(_STATUS[kind] for kind in type(refusal).__mro__ if kind in _STATUS)
     headers = {}
     if isinstance(refusal, refusals.Unproven):
-        headers["WWW-Authenticate"] = 'Bearer realm="witnessmark"'
+        why = ', error="invalid_token"' if refusal.code == "invalid_token" else ""
+        headers["WWW-Authenticate"] = f'Bearer realm="witnessmark"{why}'
     if isinstance(refusal, refusals.NotAllowed):
         headers["WWW-Authenticate"] = f'Bearer error="insufficient_scope", scope="{refusal.scope}"'
     if isinstance(refusal, refusals.Busy):
@@ -78,10 +80,13 @@ def install(app: FastAPI) -> None:
         return problem(422, "wrong_parameter", "A parameter cannot be used", faults[0].detail, faults)
 
     @app.exception_handler(HTTPException)
-    async def _http(_: Request, error: HTTPException) -> Response:
+    async def _http(request: Request, error: HTTPException) -> Response:
         title = HTTPStatus(error.status_code).phrase
         code = title.lower().replace(" ", "_")
-        return problem(error.status_code, code, title, str(error.detail), headers=dict(error.headers or {}))
+        headers = dict(error.headers or {})
+        if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED and (allowed := _allowed(request)):
+            headers["Allow"] = allowed
+        return problem(error.status_code, code, title, str(error.detail), headers=headers)
 
     @app.exception_handler(Exception)
     async def _fault(request: Request, error: Exception) -> Response:
@@ -89,13 +94,17 @@ def install(app: FastAPI) -> None:
         return problem(500, "our_fault", "Internal Server Error", "The service failed; its log says why.")
 
 
+def _allowed(request: Request) -> str:
+    """Every method the contract has for this path; the router names those of one route only."""
+    paths: dict[str, dict[str, Any]] = request.app.openapi()["paths"]
+    here = [known for path, known in paths.items() if compile_path(path)[0].match(request.scope["path"])]
+    return ", ".join(sorted({method.upper() for known in here for method in known}))
+
+
 def documented(*statuses: int) -> dict[int | str, dict[str, Any]]:
     """``responses=`` of a route: the problems it may answer with."""
     content = {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}}
-    return {
-        status: {"description": _MEANING.get(status, HTTPStatus(status).phrase), "model": Problem, "content": content}
-        for status in statuses
-    }
+    return {status: {"description": _MEANING[status], "content": content} for status in statuses}
 
 
 _MEANING: Final = {
@@ -106,8 +115,8 @@ _MEANING: Final = {
     409: "It contradicts what is recorded: a used id, a second opening, an entry after closing.",
     412: "It has changed since it was read (If-Match).",
     413: "The body, a list or an entry is too large.",
-    415: "Another media type is wanted.",
+    415: "The body is not sent as JSON.",
     422: "It cannot be a fact, or a parameter cannot be used; errors[] point at each field.",
     428: "If-Match is wanted.",
-    503: "Not now: try again after Retry-After seconds.",
+    503: "Not now, or the database does not answer: try again after Retry-After seconds.",
 }

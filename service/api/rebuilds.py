@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Query, Request, Response
+from fastapi import APIRouter, Path, Query, Request, Response
 
 from service.api import shapes
 from service.api.answer import Cursor, Limit, page, read_cursor, tagged, write_cursor
@@ -15,7 +15,10 @@ from service.entries.judgement import Verdict as AnyVerdict
 from service.ledger import answers
 
 router = APIRouter(tags=["rebuilds"])
-_READ = documented(401, 403, 404, 422)
+Rebuild = Annotated[
+    str, Path(description="The rebuild's id, a UUID.", examples=["0198e2b4-7a10-7c3e-9d55-3f1f6a2b7c01"])
+]
+_READ = documented(401, 403, 404, 422, 503)
 
 
 @router.get(
@@ -30,10 +33,10 @@ async def get_rebuilds(  # noqa: PLR0913, PLR0917 - one parameter for each way t
     who: Reader,
     limit: Limit = 50,
     after: Cursor = None,
-    asset: str | None = None,
-    procedure: str | None = None,
-    state: Annotated[State | None, Query()] = None,
-    verdict: Annotated[AnyVerdict | None, Query()] = None,
+    asset: Annotated[str | None, Query(description="Of one asset, by its tag.")] = None,
+    procedure: Annotated[str | None, Query(description="By one procedure, by its code.")] = None,
+    state: Annotated[State | None, Query(description="In one state only.")] = None,
+    verdict: Annotated[AnyVerdict | None, Query(description="With one verdict only.")] = None,
 ) -> Response:
     """Rebuilds in the order in which the ledger first heard of them."""
     (seq,) = read_cursor(after, int) or [0]
@@ -48,7 +51,7 @@ async def get_rebuilds(  # noqa: PLR0913, PLR0917 - one parameter for each way t
     responses={200: {"model": shapes.RebuildShape}, 304: {"description": "Not modified."}, **_READ},
     response_class=Response,
 )
-async def get_rebuild(request: Request, ledger: ALedger, who: Reader, rebuild: str) -> Response:
+async def get_rebuild(request: Request, ledger: ALedger, who: Reader, rebuild: Rebuild) -> Response:
     """State, verdict, each finding with its arithmetic, the facts, the corrections, and what was judged when."""
     content = await ledger.read(lambda tx: answers.one_rebuild(tx, who.facility, rebuild.lower()))
     return tagged(request, content, answers.digest(content))

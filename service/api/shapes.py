@@ -192,10 +192,30 @@ class DuePage(Shape):
     next: str | None = Field(description="Cursor of the next page; Link: rel=next carries its address.")
 
 
-class EntryPage(Shape):
-    """A page of recorded entries, each with its leaf hash and the ids of the corrections to it."""
+class RecordedEntry(Shape):
+    """An entry as it was recorded, its leaf hash and the ids of the corrections to it."""
 
-    items: list[dict[str, Any]]
+    id: str
+    type: str
+    v: int = 1
+    occurred_at: str
+    asset: str | None = None
+    rebuild: str | None = None
+    by: str | None = None
+    data: dict[str, Any]
+    attachments: list[dict[str, Any]] = []
+    facility: str
+    seq: int
+    recorded_at: str
+    credential: str = Field(description="The token that recorded it, by its id; the server's own say `server`.")
+    leaf_hash: str = Field(description="RFC 9162 leaf hash of the entry's canonical bytes, hex.")
+    corrected_by: list[str]
+
+
+class EntryPage(Shape):
+    """A page of recorded entries."""
+
+    items: list[RecordedEntry]
     next: str | None
 
 
@@ -204,24 +224,6 @@ class RebuildPage(Shape):
 
     items: list[RebuildBrief]
     next: str | None
-
-
-class ThingPage(Shape):
-    """A page of assets, procedures or instruments."""
-
-    items: list[dict[str, Any]]
-    next: str | None
-
-
-class AssetShape(BaseModel):
-    """An asset's register: the members of ``asset.registered`` as they stand."""
-
-    tag: str
-    kind: str
-    gas: str
-    retired: bool
-    out_of_service: bool
-    seq: int
 
 
 class CheckShape(Shape):

@@ -21,6 +21,8 @@ from service.entries.words import Code, Digest, Many, Model, Moment, Name, Time,
 MOST_DATA_BYTES = 60_000
 MOST_ENTRY_BYTES = 65_535
 MOST_ENTRIES = 1_000
+MOST_LEVELS = 32
+"""How many lists and objects may stand inside each other; no entry type has a use for more than ten."""
 CLIENT_MEMBERS = ("id", "type", "v", "occurred_at", "asset", "rebuild", "by", "data", "attachments")
 _MOST_INTEGER = 2**53 - 1
 
@@ -92,19 +94,28 @@ _MISTYPED = ("_type", "_parsing")
 def faults_of(error: ValidationError, prefix: str = "") -> list[Fault]:
     """Our faults, each with its pointer, from what a model found wrong."""
     faults = []
-    for wrong in error.errors(include_url=False, include_input=False):
+    found = error.errors(include_url=False, include_input=False)
+    for wrong in found:
+        if wrong["type"] == "too_short" and any(_inside(other["loc"], wrong["loc"]) for other in found):
+            continue  # the list is not too short: its items are at fault, and are not counted
         code, words = _WORDS.get(wrong["type"], (wrong["type"], "{message}"))
         if wrong["type"].endswith(_MISTYPED):
             code = "wrong_type"
-        steps = [step for step in wrong["loc"] if not (isinstance(step, str) and step in _TAGS)]
+        steps = wrong["loc"][1:] if error.title in _CHOICES else wrong["loc"]
+        if wrong["type"].startswith("union_tag"):
+            steps = (*steps, wrong["ctx"]["discriminator"].strip("'"))
         faults.append(
             Fault(prefix + pointer(steps), code, words.format(message=wrong["msg"].replace("Input should", "should")))
         )
     return faults
 
 
-_TAGS = {"torque_tool", "pressure_gauge", "thermometer", "decay", "bubble"}
-"""Names pydantic puts into a location when it has chosen among models; they are no members of the document."""
+def _inside(inner: tuple[int | str, ...], outer: tuple[int | str, ...]) -> bool:
+    return len(inner) > len(outer) and inner[: len(outer)] == outer
+
+
+_CHOICES = {"InstrumentRegistered", "LeakTested"}
+"""Models that are a choice among others: pydantic's location begins with the one chosen, no member of the document."""
 
 
 def read_envelope(value: Any, place: str = "") -> Draft | list[Fault]:
@@ -168,7 +179,8 @@ class _Settled:
         self.moments: list[tuple[str, datetime]] = []
         self.faults: list[Fault] = []
 
-    def take(self, value: Any, place: str) -> Any:
+    def take(self, value: Any, place: str, room: int = MOST_LEVELS) -> Any:
+        """The plain value; with no ``room`` left, lists and objects are a fault."""
         match value:
             case Moment():
                 self.moments.append((place, value.at))
@@ -179,12 +191,15 @@ class _Settled:
                 if "\0" in value:
                     self.faults.append(Fault(place, "nul", "the NUL character cannot be recorded"))
                 return str(value)
+            case dict() | list() | tuple() if room == 0:
+                self.faults.append(Fault(place, "too_deep", f"nested deeper than {MOST_LEVELS} levels"))
             case dict():
                 return {
-                    self.take(name, place): self.take(each, place + pointer((name,))) for name, each in value.items()
+                    self.take(name, place): self.take(each, place + pointer((name,)), room - 1)
+                    for name, each in value.items()
                 }
             case list() | tuple():
-                return [self.take(each, f"{place}/{index}") for index, each in enumerate(value)]
+                return [self.take(each, f"{place}/{index}", room - 1) for index, each in enumerate(value)]
             case int() if abs(value) > _MOST_INTEGER:
                 self.faults.append(Fault(place, "too_many_digits", "not exact in JSON beyond 2**53: send it as text"))
         return value

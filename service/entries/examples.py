@@ -1,4 +1,4 @@
-"""Examples for the API's document, of an invented facility; a test posts them as they stand."""
+"""Examples for the API's document, of an invented facility; a test posts them as they stand, in this order."""
 
 from __future__ import annotations
 
@@ -6,6 +6,54 @@ from typing import Any, Final
 
 _REBUILD = "0198e2b4-7a10-7c3e-9d55-3f1f6a2b7c01"
 
+ASSET: Final[dict[str, Any]] = {
+    "tag": "OX2-LB",
+    "kind": "bank_regulator",
+    "gas": "oxygen",
+    "position": "left bank",
+    "serial": "B-7718",
+    "delivered_pressure": {
+        "point": "regulator outlet",
+        "flowing": {"low": {"value": "390", "unit": "kPa"}, "high": {"value": "430", "unit": "kPa"}},
+    },
+    "stem": {"pitch": {"value": "1.25", "unit": "mm"}, "pressure_per_turn": {"value": "60", "unit": "kPa"}},
+    "service": [{"procedure": "BR-12", "every": "P2Y", "window": "P30D"}],
+    "commissioned_on": "2023-02-20",
+}
+PATCH: Final[dict[str, Any]] = {"location": "Cylinder store, left wall", "position": None}
+INSTRUMENT: Final[dict[str, Any]] = {
+    "instrument": "TW-21",
+    "kind": "torque_tool",
+    "type": "setting",
+    "max": {"value": "120", "unit": "N.m"},
+    "resolution": {"value": "0.5", "unit": "N.m"},
+    "interval": "P12M",
+}
+CALIBRATION: Final[dict[str, Any]] = {
+    "on": "2025-11-03",
+    "certificate": "N-1020",
+    "uncertainty_percent": "1.0",
+    "k": "2",
+    "as_left_error_percent": "0.1",
+}
+PROCEDURE: Final[dict[str, Any]] = {
+    "code": "BR-12",
+    "revision": 1,
+    "title": "Bank regulator, soft goods",
+    "applies_to": ["bank_regulator"],
+    "cautions": ["Keep oil and grease away from oxygen.", "Zero on a gauge is not zero in the dome."],
+    "tools": [{"tool": "socket", "across_flats": {"value": "2", "unit": "in"}}],
+    "joints": [
+        {
+            "joint": "bonnet",
+            "torque": {"value": "44", "unit": "ft.lbf"},
+            "also": {"value": "60", "unit": "N.m"},
+            "tolerance_percent": "5",
+        }
+    ],
+    "kit": {"number": "K12", "parts": [{"part": "seat", "action": "replace"}, {"part": "spring", "action": "reuse"}]},
+    "before": [["turns.counted:out", "part.removed"]],
+}
 EXAMPLES: Final[dict[str, Any]] = {
     "one entry": {
         "type": "torque.applied",

@@ -53,7 +53,7 @@ def _faults(body: bytes) -> list[Fault]:
 
     try:
         value = json.loads(text, object_pairs_hook=pairs, parse_constant=lambda _: _NotANumber())
-    except (json.JSONDecodeError, RecursionError):
+    except (ValueError, RecursionError):  # not JSON, an integer of thousands of digits, thousands of levels
         return []
     return list(_trouble(value, ()))
 

@@ -2,6 +2,7 @@
 
 Refusal
 ├── Unreadable        the body is not the JSON we take (syntax, duplicate keys, NaN, bad UTF-8)
+│   └── WrongMedia    it says itself that it is something else than JSON
 ├── NotAFact          readable, but it cannot be true or cannot be understood
 │   └── TooLarge      more than an entry, a body or a list may hold
 ├── Contradiction     it cannot stand beside what is recorded already (a used id, an entry after closing)
@@ -54,6 +55,10 @@ class Refusal(Exception):
 
 class Unreadable(Refusal):
     code, title = "unreadable", "The body could not be read"
+
+
+class WrongMedia(Unreadable):
+    code, title = "wrong_media_type", "Another media type is wanted"
 
 
 class NotAFact(Refusal):

@@ -45,6 +45,8 @@ class Known:
     """Entries by id: those that a draft repeats or corrects."""
     lifecycles: dict[str, list[Entry]] = field(default_factory=dict)
     """By rebuild: its openings and closings and the corrections to them."""
+    early: dict[str, list[Entry]] = field(default_factory=dict)
+    """By the id they name: corrections that are there before their target."""
 
     _closings: dict[tuple[str, int], datetime | None] = field(default_factory=dict)
 
@@ -58,6 +60,7 @@ class Known:
             revisions=dict(self.revisions),
             entries=dict(self.entries),
             lifecycles=dict(self.lifecycles),
+            early=dict(self.early),
         )
 
     def closed_at(self, rebuild: str | None) -> datetime | None:
@@ -163,13 +166,14 @@ def _learn(draft: Draft, id_: str, sent: Mapping[str, Any], known: Known) -> Non
             known.assets[asset.tag] = amended(asset, patch, entry.occurred_at)
         case ProcedurePublished(code=code, revision=revision):
             known.revisions[code] = [*known.revisions.get(code, ()), revision]
+        case EntryCorrected(entry=target) if target not in known.entries:
+            known.early[target] = [*known.early.get(target, ()), entry]
         case EntryCorrected(entry=target):
-            rebuild = known.entries[target].rebuild if target in known.entries else draft.envelope.rebuild
-            if rebuild is not None:
-                known.lifecycles[rebuild] = [*known.lifecycles.get(rebuild, ()), entry]
+            if (rebuild := known.entries[target].rebuild) in known.lifecycles:
+                known.lifecycles[rebuild] = [*known.lifecycles[rebuild], entry]
     if draft.type in {"rebuild.opened", "rebuild.closed"}:
         opened = str(draft.envelope.rebuild)
-        known.lifecycles[opened] = [*known.lifecycles.get(opened, ()), entry]
+        known.lifecycles[opened] = [*known.lifecycles.get(opened, ()), entry, *known.early.get(id_, ())]
 
 
 def _faults(draft: Draft, known: Known) -> Iterator[Fault]:
@@ -239,7 +243,7 @@ def _registering(draft: Draft, known: Known) -> Iterator[Fault]:
         yield Fault("/asset", "already_registered", f"{tag!r} is registered: amend it")
     if draft.data.tag not in {None, tag}:
         yield Fault("/data/tag", "two_tags", f"the entry is about {tag!r}")
-    yield from _parent(tag, draft.data, known, "/data/parent")
+    yield from _parent(tag, draft.data.parent, known, "/data/parent")
 
 
 def _amending(draft: Draft, known: Known) -> Iterator[Fault]:
@@ -254,11 +258,11 @@ def _amending(draft: Draft, known: Known) -> Iterator[Fault]:
     except ValidationError as error:
         yield from faults_of(error, "/data/patch")
         return
-    yield from _parent(asset.tag, register, known, "/data/patch/parent")
+    yield from _parent(asset.tag, register.parent, known, "/data/patch/parent")
 
 
-def _parent(tag: str, register: AssetRegistered, known: Known, place: str) -> Iterator[Fault]:
-    above, seen = register.parent, {tag}
+def _parent(tag: str, above: str | None, known: Known, place: str) -> Iterator[Fault]:
+    seen = {tag}
     while above is not None:
         if above in seen:
             yield Fault(place, "circle", f"{tag!r} would be its own parent")
@@ -271,9 +275,14 @@ def _parent(tag: str, register: AssetRegistered, known: Known, place: str) -> It
 
 
 def _calibrating(draft: Draft, known: Known) -> Iterator[Fault]:
+    if isinstance(draft.data, InstrumentCalibrated):
+        yield from _certificate(draft.data, known, "/data")
+
+
+def _certificate(certificate: InstrumentCalibrated, known: Known, place: str) -> Iterator[Fault]:
     latest = (known.now + timedelta(days=1)).date()
-    if isinstance(draft.data, InstrumentCalibrated) and draft.data.on.date > latest:
-        yield Fault("/data/on", "in_the_future", "a certificate cannot be dated ahead")
+    if certificate.on.date > latest:
+        yield Fault(place + "/on", "in_the_future", "a certificate cannot be dated ahead")
 
 
 def _correcting(draft: Draft, known: Known) -> Iterator[Fault]:
@@ -310,8 +319,18 @@ def _replacement(target: Entry, data: Mapping[str, Any], known: Known) -> Iterat
         yield from faults_of(error, place)
         return
     yield from _future(moments_in(read, place), known.now, "")
-    if isinstance(read, RebuildOpened):
-        yield from _procedure(read, known, place)
+    if target.type.startswith("instrument.") and data["instrument"] != target.data["instrument"]:
+        why = f"the entry corrected is about {target.data['instrument']!r}: withdraw it and record it anew"
+        yield Fault(place + "/instrument", "not_as_target", why)
+    match read:
+        case RebuildOpened():
+            yield from _procedure(read, known, place)
+        case InstrumentCalibrated():
+            yield from _certificate(read, known, place)
+        case AssetRegistered(parent=parent):
+            yield from _parent(str(target.asset), parent, known, place + "/parent")
+        case AssetAmended(patch={"parent": str(parent)}):
+            yield from _parent(str(target.asset), parent, known, place + "/patch/parent")
 
 
 _RULES: dict[str, Callable[[Draft, Known], Iterator[Fault]]] = {

@@ -123,6 +123,12 @@ class _Group:
         stored.write(self.tx, self.rows)
         self.rows = []
 
+    def settle(self) -> None:
+        """Write down what was kept, with what it says of the register."""
+        self.flush()
+        refresh_register(self.tx, self.memory, self.touched)
+        self.touched = self.touched.rebuilds_alone()
+
 
 def append(store: Store, memory: Memory, submissions: Sequence[Submission], clock: Clock) -> list[Receipt | Refusal]:
     """Record a group of submissions in one transaction.
@@ -201,22 +207,27 @@ class _Taken:
 
 
 def _take_all(group: _Group, submissions: Sequence[Submission], clock: Clock) -> list[_Taken | Refusal]:
-    """Admit each submission, or not, and keep the entries of those admitted."""
+    """Admit each submission, or not, and keep the entries of those admitted.
+
+    One that says something of the register is settled at once, and what comes after it is decided on that.
+    """
     code = group.memory.code
-    drafts = [(one.drafts, ids_of(code, one.drafts)) for one in submissions]
-    known = know(group.tx, group.memory, drafts, clock())
+    waiting = [(submission, ids_of(code, submission.drafts)) for submission in submissions]
     taken: list[_Taken | Refusal] = []
-    for submission, (_, ids) in zip(submissions, drafts, strict=True):
-        branch = known.branch(clock(), submission.scopes)
-        try:
-            _unchanged(group, submission)
-            admitted = admit(submission.drafts, ids, branch)
-        except Refusal as refusal:
-            taken.append(refusal)
-            continue
-        taken.append(_record(group, admitted, submission.credential, branch))
-        known = branch
-    group.flush()
+    while waiting:
+        known = know(group.tx, group.memory, [(one.drafts, ids) for one, ids in waiting], clock())
+        while waiting and not group.touched.register:
+            submission, ids = waiting.pop(0)
+            branch = known.branch(clock(), submission.scopes)
+            try:
+                _unchanged(group, submission)
+                admitted = admit(submission.drafts, ids, branch)
+            except Refusal as refusal:
+                taken.append(refusal)
+                continue
+            taken.append(_record(group, admitted, submission.credential, branch))
+            known = branch
+        group.settle()
     return taken
 
 
@@ -228,7 +239,7 @@ def _unchanged(group: _Group, submission: Submission) -> None:
     row = group.memory.asset_rows(group.tx, [tag]).get(tag)
     if row is None:
         raise Unknown(f"no asset {tag!r} is registered here", code="unknown_asset")
-    if row.seq != seen or tag in group.touched.assets:
+    if row.seq != seen:
         raise Stale(f"{tag} has changed since: read it again")
 
 
@@ -257,8 +268,9 @@ def _record(group: _Group, admitted: Sequence[Admitted], credential: str, known:
 
 
 def _target(one: Admitted, known: Known) -> Entry | None:
-    """The entry that a correction is about, as far as it is recorded."""
-    return known.entries.get(one.draft.data.entry) if isinstance(one.draft.data, EntryCorrected) else None
+    """The entry that a correction is about, as far as it is recorded: one that is yet to be written has no place."""
+    target = known.entries.get(one.draft.data.entry) if isinstance(one.draft.data, EntryCorrected) else None
+    return target if target and target.seq else None
 
 
 def _standing(group: _Group, taken: Iterable[_Taken | Refusal]) -> dict[str, tuple[str, str]]:
@@ -270,7 +282,6 @@ def _standing(group: _Group, taken: Iterable[_Taken | Refusal]) -> dict[str, tup
 
 def _follow(group: _Group, now: datetime) -> dict[str, Standing]:
     """Bring the views up to date and write down the judgements that changed."""
-    refresh_register(group.tx, group.memory, group.touched)
     standings = _judge(group, group.touched.rebuilds, now)
     most = len(standings) + MOST_JUDGED
     while len(standings) < most and (waiting := group.memory.waiting(group.tx, MOST_JUDGED)):
@@ -297,7 +308,8 @@ def _judge(group: _Group, rebuilds: Iterable[str], now: datetime, *, afresh: boo
 def judged_entry(facility: str, standing: Standing, through: int, now: datetime) -> dict[str, Any]:
     """The server's own entry about a rebuild."""
     content = f"{facility}\n{standing.rebuild}\n{through}\n{standing.judgement.digest}"
-    return {
+    about = {"asset": standing.asset} if standing.asset is not None else {}
+    return about | {
         "id": uuid8(content.encode()),
         "type": "rebuild.judged",
         "occurred_at": rfc3339(now),
@@ -340,7 +352,7 @@ def open_facility(store: Store, opened: FacilityOpened, clock: Clock) -> Receipt
         group = _Group(tx, memory, 0, 0)
         entry = group.keep(members, now, now)
         touch(group.touched, entry)
-        group.flush()
+        group.settle()
         _follow(group, now)
         root = _extend_tree(group, 0)
     return Receipt((Accepted(1, entry.id, group.leaves[0], replayed=False),), group.size, root)

@@ -98,8 +98,9 @@ def _satisfied(tx: Connection, memory: Memory, procedure: str, revision: int) ->
 
 def _readings(tx: Connection, memory: Memory, tag: str, meter: str) -> tuple[due.Reading, ...]:
     """Readings of the meter on the asset itself, else on the nearest asset above it that has one."""
-    facility, above = memory.facility(tx), cast("str | None", tag)
-    while above is not None:
+    facility, above, seen = memory.facility(tx), cast("str | None", tag), set[str]()
+    while above is not None and above not in seen:
+        seen.add(above)
         facts = [
             fact
             for fact in fold(read_all(stored.of_asset(tx, memory.code, above, ("meter.read",)))).facts.of(MeterRead)

@@ -40,6 +40,15 @@ class Touched:
     meters: set[tuple[str, str]] = field(default_factory=set)
     """Assets with a reading, each with the meter's name."""
 
+    @property
+    def register(self) -> bool:
+        """Something that admission looks at."""
+        return self.facility or bool(self.assets or self.procedures or self.instruments)
+
+    def rebuilds_alone(self) -> Touched:
+        """Without what the register's views have taken in already."""
+        return Touched(rebuilds=self.rebuilds, afresh=self.afresh)
+
 
 def subject_of(type_: str, data: object) -> str | None:
     """What an entry is about besides asset and rebuild: an instrument, or the facility."""
@@ -86,7 +95,7 @@ def refresh_register(tx: Connection, memory: Memory, touched: Touched) -> None:
 
 
 def _refresh_facility(tx: Connection, memory: Memory) -> None:
-    """The facility's view. Where its time zone changed, closing days may fall on other dates."""
+    """The facility's view. Where its time zone changed, what hangs on a calendar day is reckoned again."""
     entries = read_all(stored.of_subject(tx, memory.code, FACILITY_SUBJECT))
     facility = fold_facility(entries)
     before = views.facility(tx, memory.code)
@@ -103,9 +112,16 @@ def _refresh_facility(tx: Connection, memory: Memory) -> None:
     )
     memory.forget_facility()
     if before is not None and before.zones != zones:
-        for tag, rebuilds in views.rebuilds_by_asset(tx, memory.code).items():
-            memory.mark(tx, rebuilds)
-            refresh_due(tx, memory, tag)
+        _other_days(tx, memory)
+
+
+def _other_days(tx: Connection, memory: Memory) -> None:
+    """Rebuilds are marked, because findings tell the time of day; due days are counted from other closing days."""
+    for tag, rebuilds in views.rebuilds_by_asset(tx, memory.code).items():
+        memory.mark(tx, rebuilds)
+        refresh_due(tx, memory, tag)
+    for tag in stored.metered(tx, memory.code):
+        refresh_due_below(tx, memory, tag)
 
 
 def _refresh_asset(tx: Connection, memory: Memory, tag: str) -> None:
@@ -131,16 +147,16 @@ def _refresh_asset(tx: Connection, memory: Memory, tag: str) -> None:
         },
     )
     memory.forget_asset(tag)
-    if before is None:
-        refresh_due(tx, memory, tag)
-        return
     refresh_due(tx, memory, tag)
-    refresh_due_below(tx, memory, tag)  # others below it may hang below another meter now
+    if before is None:
+        return
+    if before.parent != asset.register.parent:
+        refresh_due_below(tx, memory, tag)
     memory.mark(tx, (row.rebuild for row in views.rebuilds_of(tx, memory.code, tag)))
 
 
 def _refresh_procedure(tx: Connection, memory: Memory, entry: Entry) -> None:
-    """A procedure revision as published."""
+    """A procedure revision as published. Rebuilds that a correction has already put under it are marked."""
     views.put_procedure(
         tx,
         {
@@ -152,15 +168,18 @@ def _refresh_procedure(tx: Connection, memory: Memory, entry: Entry) -> None:
         },
     )
     memory.forget_procedure(entry.data["code"])
+    memory.mark(tx, views.rebuilds_by(tx, memory.code, entry.data["code"], entry.data["revision"]))
 
 
 def _refresh_instrument(tx: Connection, memory: Memory, name: str) -> None:
-    """An instrument with its certificates. Rebuilds that used it are marked."""
+    """An instrument with its certificates; no view before it is registered. Rebuilds that used it are marked."""
     entries = read_all(stored.of_subject(tx, memory.code, f"instrument:{name}"))
     record = fold_instrument(entries)
     if record is None:
-        return
-    row = {"facility": memory.code, "instrument": name, "body": instrument_body(record), "seq": entries[-1].seq}
-    views.put_instrument(tx, row)
+        views.drop_instrument(tx, memory.code, name)
+    else:
+        body = instrument_body(record)
+        row = {"facility": memory.code, "instrument": name, "body": body, "seq": entries[-1].seq}
+        views.put_instrument(tx, row)
     memory.forget_instrument(name)
     memory.mark(tx, views.users_of(tx, memory.code, name))

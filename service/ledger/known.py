@@ -11,9 +11,9 @@ from sqlalchemy import Connection
 from service.entries.asset import AssetAmended, AssetRegistered
 from service.entries.envelope import Draft
 from service.entries.procedure import ProcedurePublished
-from service.entries.work import EntryCorrected, RebuildOpened
+from service.entries.work import EntryCorrected, RebuildOpened, Replacement
 from service.ledger.admit import Known
-from service.ledger.entry import read_all
+from service.ledger.entry import Entry, read_all
 from service.ledger.memory import Memory
 from service.ledger.register import Asset
 from service.store import entries as stored
@@ -38,7 +38,24 @@ def know(
         revisions=memory.revisions(tx, _procedures(drafts)),
         entries=found,
         lifecycles={rebuild: list(memory.work(tx, rebuild).lifecycle) for rebuild in cast("set[str]", rebuilds)},
+        early=_early(tx, memory, submissions),
     )
+
+
+def _early(
+    tx: Connection, memory: Memory, submissions: Sequence[tuple[Sequence[Draft], Sequence[str]]]
+) -> dict[str, list[Entry]]:
+    """Corrections that are there before the opening or closing they name."""
+    framed = [
+        id_
+        for drafts, ids in submissions
+        for draft, id_ in zip(drafts, ids, strict=True)
+        if draft.type in {"rebuild.opened", "rebuild.closed"}
+    ]
+    early: dict[str, list[Entry]] = {}
+    for entry in read_all(stored.corrections_of(tx, memory.code, framed)):
+        early.setdefault(str(entry.data["entry"]), []).append(entry)
+    return early
 
 
 def _procedures(drafts: Sequence[Draft]) -> set[str]:
@@ -59,8 +76,12 @@ def _assets(tx: Connection, memory: Memory, drafts: Sequence[Draft]) -> dict[str
         match draft.data:
             case AssetRegistered(parent=str(parent)):
                 wanted.add(parent)
-            case AssetAmended(patch=patch) if isinstance(patch.get("parent"), str):
-                wanted.add(patch["parent"])
+            case AssetAmended(patch={"parent": str(parent)}):
+                wanted.add(parent)
+            case EntryCorrected(replacement=Replacement(data={"parent": str(parent)})):
+                wanted.add(parent)
+            case EntryCorrected(replacement=Replacement(data={"patch": {"parent": str(parent)}})):
+                wanted.add(parent)
     known: dict[str, Asset] = {}
     while wanted:
         found = memory.assets(tx, wanted)

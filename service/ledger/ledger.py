@@ -6,7 +6,9 @@ import asyncio
 from collections.abc import Callable
 from typing import TypeVar
 
+import structlog
 from sqlalchemy import Connection
+from sqlalchemy.exc import OperationalError
 
 from service.entries.facility import FacilityOpened
 from service.entries.refusals import Busy
@@ -18,6 +20,7 @@ from service.store.engine import Store
 from service.store.migrate import is_current
 
 T = TypeVar("T")
+_log = structlog.get_logger()
 
 
 class Ledger:
@@ -44,12 +47,19 @@ class Ledger:
         """Ask one question of one state of the database.
 
         SQLite answers on the spot, which is faster than handing over to a thread; PostgreSQL may be far away.
+
+        Raises:
+            Busy: the database does not answer.
         """
         return self._ask(question) if self.store.is_sqlite else await asyncio.to_thread(self._ask, question)
 
     def _ask(self, question: Callable[[Connection], T]) -> T:
-        with self.store.reading() as tx:
-            return question(tx)
+        try:
+            with self.store.reading() as tx:
+                return question(tx)
+        except OperationalError as trouble:
+            _log.exception("the database does not answer")
+            raise Busy("the database does not answer", 5) from trouble
 
     async def facility(self, code: str) -> Facility:
         """A facility by its code. Raises Unknown."""

@@ -121,12 +121,14 @@ def misfit(correction: Mapping[str, Any], target: Entry) -> str | None:
     data = correction["data"]
     if data.get("withdrawn") and target.type in {"asset.registered", "facility.amended"}:
         return f"{target.type} is never withdrawn: amend it"
-    replacement = data.get("replacement", {}).get("data")
+    replacement = (data.get("replacement") or {}).get("data")
     if replacement is not None:
         try:
             row.data.model_validate(replacement)
         except ValidationError:
             return f"its replacement is no data of {target.type}"
+        if target.type.startswith("instrument.") and replacement["instrument"] != target.data["instrument"]:
+            return "its instrument is not that of its target"
     return None
 
 

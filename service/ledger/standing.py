@@ -26,6 +26,7 @@ class Standing:
     """How a rebuild stands after new entries."""
 
     rebuild: str
+    asset: str | None
     judgement: Judgement
     news: bool
     """It belongs into the ledger: the rebuild is closed (or was judged before) and this is not what was judged last."""
@@ -64,7 +65,7 @@ def refresh_rebuild(tx: Connection, memory: Memory, rebuild: str, new: Sequence[
     views.put_rebuild(tx, work.row, sorted(work.used) if first or work.used != used_before else None)
     for asset in {work.row["asset"], before["asset"] if before else None} - {None}:
         _pass_on(tx, memory, str(asset), before, work.row)
-    return Standing(rebuild, judgement, news, _changed(before, judged_before, judgement))
+    return Standing(rebuild, work.row["asset"], judgement, news, _changed(before, judged_before, judgement))
 
 
 def _changed(
@@ -85,7 +86,7 @@ def _pass_on(
 ) -> None:
     """What a change in a rebuild changes for its asset."""
     if _differ(before, row, "asset", "serial", "opened_us", "stem"):
-        _mark_later(tx, memory, asset, row)
+        _mark_later(tx, memory, asset, before, row)
     if _differ(before, row, "asset", "in_service", "service_us"):
         _refresh_service_state(tx, memory, asset)
     if _differ(before, row, "asset", "procedure", "revision", "verdict", "outcome", "closed_us"):
@@ -141,12 +142,15 @@ def _service_state(folded: Folded) -> tuple[bool | None, int | None]:
     return None, None
 
 
-def _mark_later(tx: Connection, memory: Memory, asset: str, row: Mapping[str, Any]) -> None:
-    """Later rebuilds of the asset look back on how this one left the stem."""
+def _mark_later(
+    tx: Connection, memory: Memory, asset: str, before: Mapping[str, Any] | None, row: Mapping[str, Any]
+) -> None:
+    """Rebuilds of the asset later than this one is or was: they look back, or no longer do, on how it left the stem."""
+    since = min((before and before["opened_us"]) or row["opened_us"] or 0, row["opened_us"] or 0)
     later = [
         other.rebuild
         for other in views.rebuilds_of(tx, memory.code, asset)
-        if other.rebuild != row["rebuild"] and other.opened_us >= (row["opened_us"] or 0)
+        if other.rebuild != row["rebuild"] and other.opened_us >= since
     ]
     memory.mark(tx, later)
 

@@ -74,8 +74,11 @@ def _in_state(tx: Connection, facility: str, wanted: Wanted) -> list[ColumnEleme
         case "overdue":
             return [due.c.due_on < day]
         case "due":
-            last = (wanted.as_of + timedelta(days=_longest_window(tx, facility))).isoformat()
-            return [due.c.due_on >= day, due.c.due_on <= last, due.c.window_on <= day]
+            here = [due.c.due_on >= day, due.c.window_on <= day]
+            if wanted.in_force:
+                last = wanted.as_of + timedelta(days=_longest_window(tx, facility))
+                here.append(due.c.due_on <= last.isoformat())
+            return here
         case "not_due":
             return [due.c.due_on > day, due.c.window_on > day, due.c.baseline.is_(True)]
         case "no_baseline":

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Row, and_, func, insert, select
+from sqlalchemy.dialects import postgresql, sqlite
 
 from service.store.tables import entries, heads
 
@@ -26,11 +27,10 @@ def read_head(tx: Connection, facility: str) -> Row[Any] | None:
 
 
 def create_head(tx: Connection, facility: str, root: bytes) -> bool:
-    """The head of an empty ledger; False where there is one."""
-    if read_head(tx, facility) is not None:
-        return False
-    tx.execute(insert(heads).values(facility=facility, size=0, root=root, recorded_us=0))
-    return True
+    """The head of an empty ledger; False where there is one, or somebody else has just made it."""
+    insert_ = sqlite.insert(heads) if tx.dialect.name == "sqlite" else postgresql.insert(heads)
+    new = insert_.values(facility=facility, size=0, root=root, recorded_us=0).on_conflict_do_nothing()
+    return tx.execute(new.returning(heads.c.size)).first() is not None
 
 
 def move_head(tx: Connection, facility: str, size: int, root: bytes, recorded_us: int) -> None:
@@ -85,6 +85,12 @@ def of_asset(
     if outside_rebuilds:
         mine = and_(mine, entries.c.rebuild.is_(None))
     return _with_corrections(tx, facility, mine)
+
+
+def metered(tx: Connection, facility: str) -> list[str]:
+    """Tags of the assets with a meter reading."""
+    query = select(entries.c.asset).distinct().where(entries.c.facility == facility, entries.c.type == "meter.read")
+    return list(tx.execute(query.order_by(entries.c.asset)).scalars())
 
 
 def of_subject(tx: Connection, facility: str, subject: str) -> list[tuple[int, str]]:

@@ -46,6 +46,11 @@ def put_instrument(tx: Connection, row: Mapping[str, Any]) -> None:
     put(tx, instruments, [row])
 
 
+def drop_instrument(tx: Connection, facility: str, name: str) -> None:
+    """Forget an instrument whose registration was withdrawn."""
+    tx.execute(delete(instruments).where(instruments.c.facility == facility, instruments.c.instrument == name))
+
+
 def put_rebuild(tx: Connection, row: Mapping[str, Any], instruments_used: Iterable[str] | None) -> None:
     """Write a rebuild's view, and which instruments it used where that has changed."""
     put(tx, rebuilds, [row])
@@ -181,6 +186,14 @@ def rebuilds_by_asset(tx: Connection, facility: str) -> dict[str, list[str]]:
     for row in tx.execute(query.order_by(rebuilds.c.asset, rebuilds.c.rebuild)):
         found.setdefault(row.asset, []).append(row.rebuild)
     return found
+
+
+def rebuilds_by(tx: Connection, facility: str, procedure_code: str, revision: int) -> list[str]:
+    """Rebuilds by a procedure revision."""
+    query = select(rebuilds.c.rebuild).where(
+        rebuilds.c.facility == facility, rebuilds.c.procedure == procedure_code, rebuilds.c.revision == revision
+    )
+    return list(tx.execute(query).scalars())
 
 
 def users_of(tx: Connection, facility: str, instrument: str) -> list[str]:
