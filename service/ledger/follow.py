@@ -17,6 +17,7 @@ from service.ledger.entry import Entry, read_all
 from service.ledger.memory import Memory
 from service.ledger.read_views import instrument_body
 from service.ledger.register import ASSET_TYPES, fold_asset, fold_facility, fold_instrument
+from service.merkle.canonical import canonical
 from service.store import entries as stored
 from service.store import views
 
@@ -163,7 +164,7 @@ def _refresh_procedure(tx: Connection, memory: Memory, entry: Entry) -> None:
             "facility": memory.code,
             "code": entry.data["code"],
             "revision": entry.data["revision"],
-            "body": orjson.dumps(entry.data).decode(),
+            "body": canonical(entry.data).decode(),
             "seq": entry.seq,
         },
     )

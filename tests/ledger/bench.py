@@ -15,6 +15,7 @@ from service.entries.refusals import Refusal
 from service.ledger.append import Receipt, Submission, append, judge_marked, open_facility
 from service.ledger.due_answers import Wanted, due_page
 from service.ledger.entry import Entry, read_all
+from service.ledger.memory import Memory
 from service.ledger.replay import replay
 from service.store import entries as stored
 from service.store import views
@@ -50,12 +51,13 @@ class Bench:
 
     def __init__(self, store: Store, facility: dict[str, Any] = scenario.FACILITY, clock: Clock | None = None) -> None:
         self.store, self.facility, self.clock = store, str(facility["code"]), clock or Clock()
+        self.memory = Memory(self.facility)
         open_facility(store, FacilityOpened.model_validate(facility), self.clock)
 
     def group(self, *submissions: Submission) -> list[Receipt | Refusal]:
         """Several submissions in one transaction, then whatever they have marked."""
-        outcomes = append(self.store, self.facility, submissions, self.clock)
-        while judge_marked(self.store, self.facility, self.clock):
+        outcomes = append(self.store, self.memory, submissions, self.clock)
+        while judge_marked(self.store, self.memory, self.clock):
             pass
         return outcomes
 
