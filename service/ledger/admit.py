@@ -63,6 +63,11 @@ class Known:
             early=dict(self.early),
         )
 
+    def knows(self, rebuild: str, lifecycle: list[Entry], closed_at: datetime | None) -> None:
+        """Take over what was folded elsewhere."""
+        self.lifecycles[rebuild] = lifecycle
+        self._closings[rebuild, len(lifecycle)] = closed_at
+
     def closed_at(self, rebuild: str | None) -> datetime | None:
         """When the rebuild was closed, as corrected."""
         if rebuild is None or not (lifecycle := self.lifecycles.get(rebuild)):

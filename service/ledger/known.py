@@ -30,16 +30,20 @@ def know(
     rebuilds = {draft.envelope.rebuild for draft in drafts} | {found[one].rebuild for one in targets if one in found}
     rebuilds.discard(None)
     memory.load_works(tx, cast("set[str]", rebuilds))
-    return Known(
+    known = Known(
         memory.code,
         now,
         frozenset(),
         assets=_assets(tx, memory, drafts),
         revisions=memory.revisions(tx, _procedures(drafts)),
         entries=found,
-        lifecycles={rebuild: list(memory.work(tx, rebuild).lifecycle) for rebuild in cast("set[str]", rebuilds)},
         early=_early(tx, memory, submissions),
     )
+    for rebuild in cast("set[str]", rebuilds):
+        work = memory.work(tx, rebuild)
+        closing = work.folded.closing
+        known.knows(rebuild, work.lifecycle, closing.at if closing else None)
+    return known
 
 
 def _early(

@@ -3,27 +3,38 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, and_, func, insert, select
+from sqlalchemy import ColumnElement, Connection, Row, and_, bindparam, func, insert, select, text
 from sqlalchemy.dialects import postgresql, sqlite
 
+from service.store.prepared import Prepared
 from service.store.tables import entries, heads
 
 _MOST_IN_LIST = 500
 _FOUND = (entries.c.seq, entries.c.body)
 
 
+_HERE = heads.c.facility == bindparam("facility")
+_HEAD = select(heads.c.size, heads.c.root, heads.c.recorded_us).where(_HERE)
+_READ_HEAD, _LOCK_HEAD = Prepared(_HEAD), Prepared(_HEAD.with_for_update())
+_MOVE_HEAD = Prepared(
+    heads.update()
+    .where(heads.c.facility == bindparam("here"))
+    .values(size=bindparam("size"), root=bindparam("root"), recorded_us=bindparam("recorded_us"))
+)
+_WRITE = Prepared(insert(entries))
+
+
 def lock_head(tx: Connection, facility: str) -> Row[Any] | None:
     """Size, root and last ``recorded_us`` of a facility, locked until the transaction ends."""
-    query = select(heads.c.size, heads.c.root, heads.c.recorded_us).where(heads.c.facility == facility)
-    return tx.execute(query.with_for_update()).one_or_none()
+    return _LOCK_HEAD.run(tx, facility=facility).one_or_none()
 
 
 def read_head(tx: Connection, facility: str) -> Row[Any] | None:
     """The same, not locked."""
-    query = select(heads.c.size, heads.c.root, heads.c.recorded_us).where(heads.c.facility == facility)
-    return tx.execute(query).one_or_none()
+    return _READ_HEAD.run(tx, facility=facility).one_or_none()
 
 
 def create_head(tx: Connection, facility: str, root: bytes) -> bool:
@@ -35,33 +46,44 @@ def create_head(tx: Connection, facility: str, root: bytes) -> bool:
 
 def move_head(tx: Connection, facility: str, size: int, root: bytes, recorded_us: int) -> None:
     """Where the ledger ends now."""
-    tx.execute(heads.update().where(heads.c.facility == facility).values(size=size, root=root, recorded_us=recorded_us))
+    _MOVE_HEAD.run(tx, here=facility, size=size, root=root, recorded_us=recorded_us)
 
 
 def write(tx: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
     """Append entry rows, in the order of their ``seq``."""
     if rows:
-        tx.execute(insert(entries), list(rows))
+        _WRITE.run_many(tx, rows)
 
 
 def by_ids(tx: Connection, facility: str, ids: Iterable[str]) -> list[tuple[int, str]]:
     """(seq, body) of the entries with these ids."""
-    return list(_in_chunks(tx, facility, entries.c.id, ids))
+    return list(_in_chunks(tx, facility, "id", ids))
 
 
 def of_rebuilds(tx: Connection, facility: str, rebuilds: Iterable[str]) -> dict[str, list[tuple[int, str]]]:
     """By rebuild, (seq, body) of its entries and of all corrections to them in order, judgements left out."""
     found: dict[str, dict[int, str]] = {}
     for chunk in _chunks(rebuilds):
-        mine = and_(entries.c.facility == facility, entries.c.rebuild.in_(chunk), entries.c.type != "rebuild.judged")
-        for row in tx.execute(select(entries.c.rebuild, *_FOUND).where(mine)):
-            found.setdefault(row.rebuild, {})[row.seq] = row.body
-        target = entries.alias()
-        theirs = and_(target.c.facility == entries.c.facility, target.c.id == entries.c.corrects)
-        corrections = select(target.c.rebuild, *_FOUND).join_from(entries, target, theirs)
-        for row in tx.execute(corrections.where(target.c.facility == facility, target.c.rebuild.in_(chunk))):
-            found.setdefault(row.rebuild, {})[row.seq] = row.body
+        values = {f"v{index}": rebuild for index, rebuild in enumerate(chunk)}
+        for statement in _of_rebuilds(len(chunk)):
+            for row in statement.run(tx, facility=facility, **values):
+                found.setdefault(row.rebuild, {})[row.seq] = row.body
     return {rebuild: sorted(bodies.items()) for rebuild, bodies in found.items()}
+
+
+@cache
+def _of_rebuilds(count: int) -> tuple[Prepared, Prepared]:
+    """Entries of so many rebuilds, and the corrections that name one of those entries."""
+    wanted: list[Any] = [bindparam(f"v{index}") for index in range(count)]
+    here: Any = bindparam("facility")
+    mine = and_(entries.c.facility == here, entries.c.rebuild.in_(wanted), entries.c.type != text("'rebuild.judged'"))
+    target = entries.alias()
+    theirs = and_(target.c.facility == entries.c.facility, target.c.id == entries.c.corrects)
+    corrections = select(target.c.rebuild, *_FOUND).join_from(entries, target, theirs)
+    return (
+        Prepared(select(entries.c.rebuild, *_FOUND).where(mine)),
+        Prepared(corrections.where(target.c.facility == here, target.c.rebuild.in_(wanted))),
+    )
 
 
 def of_rebuild(tx: Connection, facility: str, rebuild: str) -> list[tuple[int, str]]:
@@ -119,7 +141,7 @@ def page(
 
 def corrections_of(tx: Connection, facility: str, ids: Iterable[str]) -> list[tuple[int, str]]:
     """(seq, body) of the corrections that name these entries."""
-    return list(_in_chunks(tx, facility, entries.c.corrects, ids))
+    return list(_in_chunks(tx, facility, "corrects", ids))
 
 
 def count(tx: Connection, facility: str) -> int:
@@ -136,10 +158,18 @@ def _with_corrections(tx: Connection, facility: str, mine: ColumnElement[bool]) 
     return sorted(found.items())
 
 
-def _in_chunks(tx: Connection, facility: str, column: Any, wanted: Iterable[str]) -> Iterator[tuple[int, str]]:
+def _in_chunks(tx: Connection, facility: str, column: str, wanted: Iterable[str]) -> Iterator[tuple[int, str]]:
     for chunk in _chunks(wanted):
-        query = select(*_FOUND).where(entries.c.facility == facility, column.in_(chunk)).order_by(entries.c.seq)
-        yield from ((row.seq, row.body) for row in tx.execute(query))
+        values = {f"v{index}": value for index, value in enumerate(chunk)}
+        found = _by_column(column, len(chunk)).run(tx, facility=facility, **values)
+        yield from ((row.seq, row.body) for row in found)
+
+
+@cache
+def _by_column(column: str, count: int) -> Prepared:
+    wanted = entries.c[column].in_([bindparam(f"v{index}") for index in range(count)])
+    here = entries.c.facility == bindparam("facility")
+    return Prepared(select(*_FOUND).where(here, wanted).order_by(entries.c.seq))
 
 
 def _chunks(values: Iterable[str]) -> Iterator[list[str]]:
