@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import date
 from decimal import Decimal
 from typing import Any, cast
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, Row
 
+from service.checks.job import Fact
 from service.entries.asset import MeterRead
 from service.entries.words import instant
 from service.ledger import due
-from service.ledger.entry import read_all
+from service.ledger.entry import Entry, read_all
 from service.ledger.memory import Memory
-from service.ledger.rebuild import fold
+from service.ledger.rebuild import fold, plain_fact
+from service.ledger.register import Facility
 from service.store import due_list, views
 from service.store import entries as stored
 
@@ -35,7 +37,28 @@ def refresh_due(tx: Connection, memory: Memory, tag: str) -> None:
         found = due.periods(plan, anchors, started, readings, started or _FIRST_DAY)
         common = {"facility": memory.code, "asset": tag, "procedure": plan.procedure, "gas": row.gas}
         rows += [{**common, **_period(period)} for period in found]
-    due_list.put_due(tx, memory.code, tag, rows)
+    _put(tx, memory, tag, {(str(one["procedure"]), str(one["from_day"])): one for one in rows})
+
+
+def _put(tx: Connection, memory: Memory, tag: str, rows: dict[tuple[str, str], dict[str, Any]]) -> None:
+    """Write what is not there yet."""
+    before = memory.due.seen(tag)
+    if before is None or not before.keys() <= rows.keys():
+        due_list.put_due(tx, memory.code, tag, list(rows.values()))
+    else:
+        due_list.add_due(tx, [row for key, row in rows.items() if before.get(key) != row])
+    memory.due.keep(tag, rows)
+
+
+def read_on(tx: Connection, memory: Memory, tag: str, meter: str, entries: Iterable[Entry]) -> None:
+    """Take new readings into the running count that is remembered; a correction or a late one wants it made anew."""
+    count, facility = memory.counts.seen((tag, meter)), memory.facility(tx)
+    if count is None:
+        return
+    for entry in entries:
+        if entry.type != "meter.read" or not count.take(_metered(facility, cast("Fact[MeterRead]", plain_fact(entry)))):
+            memory.counts.pop((tag, meter))
+            return
 
 
 def refresh_due_below(tx: Connection, memory: Memory, tag: str, meter: str = "") -> None:
@@ -79,16 +102,19 @@ def _period(period: due.Period) -> dict[str, Any]:
 def _anchors(tx: Connection, memory: Memory, tag: str, procedure: str) -> list[due.Anchor]:
     """Closing days of conforming rebuilds, returned to service, by this procedure or one that satisfies it."""
     facility = memory.facility(tx)
-    resets = [
-        row
-        for row in views.rebuilds_of(tx, memory.code, tag)
-        if row.verdict == "conforming" and row.outcome == "returned_to_service"
-    ]
+    resets = memory.resets.seen(tag)
+    if resets is None:
+        resets = memory.resets.keep(tag, _resets(views.rebuilds_of(tx, memory.code, tag)))
     return [
         due.Anchor(facility.day(instant(row.closed_us)), row.rebuild)
-        for row in sorted(resets, key=lambda row: (row.closed_us, row.rebuild))
+        for row in resets
         if row.procedure == procedure or procedure in _satisfied(tx, memory, row.procedure, row.revision)
     ]
+
+
+def _resets(rebuilds: Iterable[Row[Any]]) -> list[Row[Any]]:
+    good = [row for row in rebuilds if row.verdict == "conforming" and row.outcome == "returned_to_service"]
+    return sorted(good, key=lambda row: (row.closed_us, row.rebuild))
 
 
 def _satisfied(tx: Connection, memory: Memory, procedure: str, revision: int) -> list[str]:
@@ -98,24 +124,25 @@ def _satisfied(tx: Connection, memory: Memory, procedure: str, revision: int) ->
 
 def _readings(tx: Connection, memory: Memory, tag: str, meter: str) -> tuple[due.Reading, ...]:
     """Readings of the meter on the asset itself, else on the nearest asset above it that has one."""
-    facility, above, seen = memory.facility(tx), cast("str | None", tag), set[str]()
+    above, seen = cast("str | None", tag), set[str]()
     while above is not None and above not in seen:
         seen.add(above)
-        facts = [
-            fact
-            for fact in fold(read_all(stored.of_asset(tx, memory.code, above, ("meter.read",)))).facts.of(MeterRead)
-            if fact.data.meter == meter
-        ]
-        if facts:
-            return due.cumulative(
-                (
-                    fact.at,
-                    facility.day(fact.at),
-                    Decimal(fact.data.reading),
-                    Decimal(fact.data.replaced.final_reading) if fact.data.replaced else None,
-                )
-                for fact in facts
-            )
+        count = memory.counts.seen((above, meter)) or _count(tx, memory, above, meter)
+        if count.readings:
+            return count.readings
         row = memory.asset_rows(tx, [above]).get(above)
         above = row.parent if row else None
     return ()
+
+
+def _count(tx: Connection, memory: Memory, tag: str, meter: str) -> due.RunningCount:
+    facility = memory.facility(tx)
+    facts = fold(read_all(stored.of_asset(tx, memory.code, tag, ("meter.read",)))).facts.of(MeterRead)
+    count = due.RunningCount(_metered(facility, fact) for fact in facts if fact.data.meter == meter)
+    return memory.counts.keep((tag, meter), count)
+
+
+def _metered(facility: Facility, fact: Fact[MeterRead]) -> due.Metered:
+    final = fact.data.replaced.final_reading if fact.data.replaced else None
+    reading = Decimal(fact.data.reading)
+    return fact.at, facility.day(fact.at), reading, Decimal(final) if final is not None else None

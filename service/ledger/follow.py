@@ -12,7 +12,7 @@ import orjson
 from sqlalchemy import Connection
 
 from service.entries.words import microseconds
-from service.ledger.duelist import refresh_due, refresh_due_below
+from service.ledger.duelist import read_on, refresh_due, refresh_due_below
 from service.ledger.entry import Entry, read_all
 from service.ledger.memory import Memory
 from service.ledger.read_views import instrument_body
@@ -38,8 +38,8 @@ class Touched:
     """Rebuilds with a correction among those entries."""
     settings: set[str] = field(default_factory=set)
     """Assets with an adjustment outside any rebuild."""
-    meters: set[tuple[str, str]] = field(default_factory=set)
-    """Assets with a reading, each with the meter's name."""
+    meters: dict[tuple[str, str], list[Entry]] = field(default_factory=dict)
+    """By asset and meter, the readings and the corrections to them."""
 
     @property
     def register(self) -> bool:
@@ -74,7 +74,7 @@ def touch(touched: Touched, entry: Entry, target: Entry | None = None) -> None:
     elif about.type.startswith("facility."):
         touched.facility = True
     elif about.type == "meter.read" and about.asset:
-        touched.meters.add((about.asset, about.data["meter"]))
+        touched.meters.setdefault((about.asset, about.data["meter"]), []).append(entry)
     elif about.type == "setting.adjusted" and about.asset and not about.rebuild:
         touched.settings.add(about.asset)
 
@@ -89,7 +89,8 @@ def refresh_register(tx: Connection, memory: Memory, touched: Touched) -> None:
         _refresh_instrument(tx, memory, name)
     for tag in sorted(touched.assets):
         _refresh_asset(tx, memory, tag)
-    for tag, meter in sorted(touched.meters):
+    for (tag, meter), readings in touched.meters.items():
+        read_on(tx, memory, tag, meter, readings)
         refresh_due_below(tx, memory, tag, meter)
     for tag in sorted(touched.settings):
         memory.mark(tx, (row.rebuild for row in views.rebuilds_of(tx, memory.code, tag)))

@@ -17,6 +17,7 @@ from sqlalchemy import Connection, Row
 
 from service.checks.job import Fact, InstrumentRecord, Job
 from service.entries.procedure import ProcedurePublished
+from service.ledger.due import RunningCount
 from service.ledger.entry import Entry, read_all
 from service.ledger.judge import Judgement
 from service.ledger.read_views import asset_of, facility_of, instrument_of
@@ -121,6 +122,12 @@ class Memory:
         self.works: Recent[str, Work] = Recent(2_000)
         self.below: Recent[tuple[str, str], tuple[str, ...]] = Recent(20_000)
         """By asset and meter: those below it, and itself, that are serviced by that meter."""
+        self.counts: Recent[tuple[str, str], RunningCount] = Recent(20_000)
+        """By asset and meter."""
+        self.resets: Recent[str, list[Row[Any]]] = Recent(20_000)
+        """By asset: its rebuilds that reset a service."""
+        self.due: Recent[str, dict[tuple[str, str], dict[str, Any]]] = Recent(20_000)
+        """By asset: its rows of the due list, by procedure and first day."""
         self.marked = True
         """Rebuilds may be waiting to be judged again."""
 
@@ -208,6 +215,7 @@ class Memory:
         self._facility = None
         self.works.clear()
         self.below.clear()
+        self.counts.clear()
 
     def forget_asset_row(self, tag: str) -> None:
         """Its view changed, but not its register."""

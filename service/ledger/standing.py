@@ -90,6 +90,7 @@ def _pass_on(
     if _differ(before, row, "asset", "in_service", "service_us"):
         _refresh_service_state(tx, memory, asset)
     if _differ(before, row, "asset", "procedure", "revision", "verdict", "outcome", "closed_us"):
+        memory.resets.pop(asset, None)
         refresh_due(tx, memory, asset)
 
 

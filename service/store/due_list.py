@@ -41,6 +41,11 @@ def put_due(tx: Connection, facility: str, asset: str, rows: Sequence[Mapping[st
     put(tx, due, rows)
 
 
+def add_due(tx: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Write some due periods, in the place of those with the same key."""
+    put(tx, due, rows)
+
+
 def page(tx: Connection, facility: str, wanted: Wanted) -> list[Row[Any]]:
     """The next periods, soonest first, with their asset's ``out_of_service``; one more than asked if there are more."""
     here = and_(assets.c.facility == due.c.facility, assets.c.tag == due.c.asset)
