@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Set as AbstractSet
 from datetime import date
 from decimal import Decimal
 from typing import Any, cast
@@ -16,38 +17,81 @@ from service.ledger import due
 from service.ledger.entry import Entry, read_all
 from service.ledger.memory import Memory
 from service.ledger.rebuild import fold, plain_fact
-from service.ledger.register import Facility
+from service.ledger.register import Asset, Facility
 from service.store import due_list, views
 from service.store import entries as stored
 
 _FIRST_DAY = date(1900, 1, 1)
 
 
-def refresh_due(tx: Connection, memory: Memory, tag: str) -> None:
-    """All due periods of an asset; none once it is retired."""
-    row = memory.asset_rows(tx, [tag]).get(tag)
-    if row is None:
-        return
-    register, rows = memory.assets(tx, [tag])[tag].register, []
+def refresh_due(tx: Connection, memory: Memory, tags: Iterable[str]) -> None:
+    """All due periods of these assets; none of one that is retired."""
+    wanted = list(tags)
+    registers = memory.assets(tx, wanted)
+    _load(tx, memory, registers)
+    new: list[dict[str, Any]] = []
+    for tag, asset in registers.items():
+        new += _put(tx, memory, tag, {} if asset.retired else _rows(tx, memory, asset))
+    due_list.put_due(tx, new)
+
+
+def _rows(tx: Connection, memory: Memory, asset: Asset) -> dict[tuple[str, str], dict[str, Any]]:
+    register, rows = asset.register, {}
     commissioned = register.commissioned_on.date if register.commissioned_on else None
-    for plan in register.service if not row.retired else ():
-        readings = _readings(tx, memory, tag, plan.meter) if plan.meter else ()
-        anchors = _anchors(tx, memory, tag, plan.procedure)
+    for plan in register.service:
+        readings = _readings(tx, memory, asset.tag, plan.meter) if plan.meter else ()
+        anchors = _anchors(tx, memory, asset.tag, plan.procedure)
         started = None if commissioned and any(anchor.day <= commissioned for anchor in anchors) else commissioned
-        found = due.periods(plan, anchors, started, readings, started or _FIRST_DAY)
-        common = {"facility": memory.code, "asset": tag, "procedure": plan.procedure, "gas": row.gas}
-        rows += [{**common, **_period(period)} for period in found]
-    _put(tx, memory, tag, {(str(one["procedure"]), str(one["from_day"])): one for one in rows})
+        common = {"facility": memory.code, "asset": asset.tag, "procedure": plan.procedure, "gas": register.gas}
+        for period in due.periods(plan, anchors, started, readings, started or _FIRST_DAY):
+            rows[str(plan.procedure), period.from_day.isoformat()] = {**common, **_period(period)}
+    return rows
 
 
-def _put(tx: Connection, memory: Memory, tag: str, rows: dict[tuple[str, str], dict[str, Any]]) -> None:
-    """Write what is not there yet."""
+def _put(tx: Connection, memory: Memory, tag: str, rows: dict[tuple[str, str], dict[str, Any]]) -> list[dict[str, Any]]:
+    """What has to be written so that these are an asset's rows; rows of other keys are cleared away."""
     before = memory.due.seen(tag)
     if before is None or not before.keys() <= rows.keys():
-        due_list.put_due(tx, memory.code, tag, list(rows.values()))
-    else:
-        due_list.add_due(tx, [row for key, row in rows.items() if before.get(key) != row])
+        due_list.clear_due(tx, memory.code, tag)
+        before = {}
     memory.due.keep(tag, rows)
+    return [row for key, row in rows.items() if before.get(key) != row]
+
+
+def refresh_due_below(tx: Connection, memory: Memory, meters: Iterable[tuple[str, str]]) -> None:
+    """The same for all that is serviced by these meters (tag, name), there or below it; an empty name is any meter."""
+    wanted = list(meters)
+    memory.load_children(tx, (tag for tag, _ in wanted))
+    refresh_due(tx, memory, {tag for above, meter in wanted for tag in _serviced_by(tx, memory, above, meter)})
+
+
+def _serviced_by(tx: Connection, memory: Memory, tag: str, meter: str) -> Iterator[str]:
+    waiting, seen = [tag], set[str]()
+    while waiting:
+        above = waiting.pop()
+        asset = memory.assets(tx, [above]).get(above)
+        if asset is None or above in seen:
+            continue
+        seen.add(above)
+        if any(plan.meter and meter in {plan.meter, ""} for plan in asset.register.service):
+            yield above
+        waiting += memory.children(tx, above)
+
+
+def _load(tx: Connection, memory: Memory, assets: Mapping[str, Asset]) -> None:
+    """Have rebuilds and readings of many assets at hand, read at once."""
+    missing = [tag for tag in assets if tag not in memory.resets]
+    for tag, rebuilds in views.rebuilds_of_each(tx, memory.code, missing).items() if missing else ():
+        memory.resets.keep(tag, _resets(rebuilds))
+    metered = [asset for asset in assets.values() if any(plan.meter for plan in asset.register.service)]
+    wanted = {
+        (above, str(plan.meter))
+        for asset in metered
+        for above in (asset.tag, asset.register.parent)
+        for plan in asset.register.service
+        if plan.meter and above and (above, plan.meter) not in memory.counts
+    }
+    _count(tx, memory, wanted)
 
 
 def read_on(tx: Connection, memory: Memory, tag: str, meter: str, entries: Iterable[Entry]) -> None:
@@ -59,28 +103,6 @@ def read_on(tx: Connection, memory: Memory, tag: str, meter: str, entries: Itera
         if entry.type != "meter.read" or not count.take(_metered(facility, cast("Fact[MeterRead]", plain_fact(entry)))):
             memory.counts.pop((tag, meter))
             return
-
-
-def refresh_due_below(tx: Connection, memory: Memory, tag: str, meter: str = "") -> None:
-    """The same for an asset and all that hang below it, as far as they are serviced by that meter, or any."""
-    below = memory.below.seen((tag, meter))
-    if below is None:
-        below = memory.below.keep((tag, meter), tuple(_serviced_by_meter(tx, memory, tag, meter)))
-    for each in below:
-        refresh_due(tx, memory, each)
-
-
-def _serviced_by_meter(tx: Connection, memory: Memory, tag: str, meter: str) -> Iterator[str]:
-    waiting, seen = [tag], set[str]()
-    while waiting:
-        above = waiting.pop()
-        asset = memory.assets(tx, [above]).get(above)
-        if asset is None or above in seen:
-            continue
-        seen.add(above)
-        if any(plan.meter and meter in {plan.meter, ""} for plan in asset.register.service):
-            yield above
-        waiting += views.children(tx, memory.code, above)
 
 
 def _period(period: due.Period) -> dict[str, Any]:
@@ -127,7 +149,9 @@ def _readings(tx: Connection, memory: Memory, tag: str, meter: str) -> tuple[due
     above, seen = cast("str | None", tag), set[str]()
     while above is not None and above not in seen:
         seen.add(above)
-        count = memory.counts.seen((above, meter)) or _count(tx, memory, above, meter)
+        if (above, meter) not in memory.counts:
+            _count(tx, memory, {(above, meter)})
+        count = memory.counts[above, meter]
         if count.readings:
             return count.readings
         row = memory.asset_rows(tx, [above]).get(above)
@@ -135,11 +159,15 @@ def _readings(tx: Connection, memory: Memory, tag: str, meter: str) -> tuple[due
     return ()
 
 
-def _count(tx: Connection, memory: Memory, tag: str, meter: str) -> due.RunningCount:
+def _count(tx: Connection, memory: Memory, wanted: AbstractSet[tuple[str, str]]) -> None:
+    """Make the running counts of these meters (asset, name)."""
     facility = memory.facility(tx)
-    facts = fold(read_all(stored.of_asset(tx, memory.code, tag, ("meter.read",)))).facts.of(MeterRead)
-    count = due.RunningCount(_metered(facility, fact) for fact in facts if fact.data.meter == meter)
-    return memory.counts.keep((tag, meter), count)
+    found = stored.readings(tx, memory.code, {asset for asset, _ in wanted}) if wanted else {}
+    for asset, entries in found.items():
+        facts = fold(read_all(entries)).facts.of(MeterRead)
+        for meter in {name for each, name in wanted if each == asset}:
+            read = (_metered(facility, fact) for fact in facts if fact.data.meter == meter)
+            memory.counts.keep((asset, meter), due.RunningCount(read))
 
 
 def _metered(facility: Facility, fact: Fact[MeterRead]) -> due.Metered:

@@ -91,7 +91,7 @@ def refresh_register(tx: Connection, memory: Memory, touched: Touched) -> None:
         _refresh_asset(tx, memory, tag)
     for (tag, meter), readings in touched.meters.items():
         read_on(tx, memory, tag, meter, readings)
-        refresh_due_below(tx, memory, tag, meter)
+    refresh_due_below(tx, memory, touched.meters)
     for tag in sorted(touched.settings):
         memory.mark(tx, (row.rebuild for row in views.rebuilds_of(tx, memory.code, tag)))
 
@@ -121,9 +121,8 @@ def _other_days(tx: Connection, memory: Memory) -> None:
     """Rebuilds are marked, because findings tell the time of day; due days are counted from other closing days."""
     for tag, rebuilds in views.rebuilds_by_asset(tx, memory.code).items():
         memory.mark(tx, rebuilds)
-        refresh_due(tx, memory, tag)
-    for tag in stored.metered(tx, memory.code):
-        refresh_due_below(tx, memory, tag)
+        refresh_due(tx, memory, [tag])
+    refresh_due_below(tx, memory, ((tag, "") for tag in stored.metered(tx, memory.code)))
 
 
 def _refresh_asset(tx: Connection, memory: Memory, tag: str) -> None:
@@ -149,11 +148,11 @@ def _refresh_asset(tx: Connection, memory: Memory, tag: str) -> None:
         },
     )
     memory.forget_asset(tag)
-    refresh_due(tx, memory, tag)
+    refresh_due(tx, memory, [tag])
     if before is None:
         return
     if before.parent != asset.register.parent:
-        refresh_due_below(tx, memory, tag)
+        refresh_due_below(tx, memory, [(tag, "")])
     memory.mark(tx, (row.rebuild for row in views.rebuilds_of(tx, memory.code, tag)))
 
 

@@ -120,8 +120,7 @@ class Memory:
         self._procedures: Recent[tuple[str, int], ProcedurePublished] = Recent(200)
         self._instruments: Recent[str, InstrumentRecord | None] = Recent(2_000)
         self.works: Recent[str, Work] = Recent(2_000)
-        self.below: Recent[tuple[str, str], tuple[str, ...]] = Recent(20_000)
-        """By asset and meter: those below it, and itself, that are serviced by that meter."""
+        self._children: Recent[str, list[str]] = Recent(20_000)
         self.counts: Recent[tuple[str, str], RunningCount] = Recent(20_000)
         """By asset and meter."""
         self.resets: Recent[str, list[Row[Any]]] = Recent(20_000)
@@ -169,6 +168,24 @@ class Memory:
             for tag, row in self.asset_rows(tx, tags).items()
         }
 
+    def load_children(self, tx: Connection, tags: Iterable[str]) -> None:
+        """Have all that hangs below these assets at hand."""
+        waiting = list(dict.fromkeys(tags))
+        while waiting:
+            missing = [tag for tag in waiting if tag not in self._children]
+            found = views.children(tx, self.code, missing) if missing else {}
+            for tag, children in found.items():
+                self._children.keep(tag, children)
+            below = [child for children in found.values() for child in children]
+            self.assets(tx, below)
+            waiting = below
+
+    def children(self, tx: Connection, tag: str) -> list[str]:
+        """Tags of the assets directly below another."""
+        if tag not in self._children:
+            self.load_children(tx, [tag])
+        return self._children[tag]
+
     def revisions(self, tx: Connection, codes: Iterable[str]) -> dict[str, list[int]]:
         """Revisions of the procedures that are published."""
         wanted = set(codes)
@@ -214,7 +231,7 @@ class Memory:
         """Its name or time zone changed: every closing day may fall on another date."""
         self._facility = None
         self.works.clear()
-        self.below.clear()
+        self._children.clear()
         self.counts.clear()
 
     def forget_asset_row(self, tag: str) -> None:
@@ -225,7 +242,7 @@ class Memory:
         """Its register changed, and with it who hangs below whom."""
         self._assets.pop(tag, None)
         self._registers.pop(tag, None)
-        self.below.clear()
+        self._children.clear()
 
     def forget_procedure(self, code: str) -> None:
         """A revision was published."""

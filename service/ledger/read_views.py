@@ -28,7 +28,7 @@ def facility_of(tx: Connection, code: str) -> Facility:
 def asset_of(row: Row[Any]) -> Asset:
     """An asset from its view."""
     members = orjson.loads(row.body)
-    return Asset(row.tag, members, AssetRegistered.model_validate(members), retired=row.retired)
+    return Asset(row.tag, members, AssetRegistered.model_validate(members), retired=bool(row.retired))
 
 
 def instrument_of(row: Row[Any]) -> InstrumentRecord:

@@ -60,8 +60,7 @@ def _remake(tx: Connection, memory: Memory, touched: Touched, judged: Mapping[st
         if rebuild in judged:
             views.set_judged(tx, memory.code, rebuild, _as_judged(judged[rebuild]))
             memory.forget_works([rebuild])
-    for tag in views.rebuilds_by_asset(tx, memory.code):
-        refresh_due(tx, memory, tag)
+    refresh_due(tx, memory, views.rebuilds_by_asset(tx, memory.code))
     views.clear_marks(tx, memory.code)
 
 

@@ -91,7 +91,7 @@ def _pass_on(
         _refresh_service_state(tx, memory, asset)
     if _differ(before, row, "asset", "procedure", "revision", "verdict", "outcome", "closed_us"):
         memory.resets.pop(asset, None)
-        refresh_due(tx, memory, asset)
+        refresh_due(tx, memory, [asset])
 
 
 def _differ(before: Mapping[str, Any] | None, row: Mapping[str, Any], *names: str) -> bool:

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from functools import cache
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Row, and_, bindparam, func, insert, select, text
 from sqlalchemy.dialects import postgresql, sqlite
 
-from service.store.prepared import Prepared
+from service.store.prepared import Prepared, run_in
 from service.store.tables import entries, heads
 
-_MOST_IN_LIST = 500
 _FOUND = (entries.c.seq, entries.c.body)
 
 
@@ -57,33 +55,40 @@ def write(tx: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
 
 def by_ids(tx: Connection, facility: str, ids: Iterable[str]) -> list[tuple[int, str]]:
     """(seq, body) of the entries with these ids."""
-    return list(_in_chunks(tx, facility, "id", ids))
+    return [(row.seq, row.body) for row in run_in(tx, _by_ids, facility, ids)]
+
+
+def _by_ids(wanted: list[Any]) -> Any:
+    here = entries.c.facility == bindparam("facility")
+    return select(*_FOUND).where(here, entries.c.id.in_(wanted)).order_by(entries.c.seq)
 
 
 def of_rebuilds(tx: Connection, facility: str, rebuilds: Iterable[str]) -> dict[str, list[tuple[int, str]]]:
     """By rebuild, (seq, body) of its entries and of all corrections to them in order, judgements left out."""
     found: dict[str, dict[int, str]] = {}
-    for chunk in _chunks(rebuilds):
-        values = {f"v{index}": rebuild for index, rebuild in enumerate(chunk)}
-        for statement in _of_rebuilds(len(chunk)):
-            for row in statement.run(tx, facility=facility, **values):
-                found.setdefault(row.rebuild, {})[row.seq] = row.body
+    wanted = list(rebuilds)
+    for build in (_of_rebuilds, _of_rebuilds_corrected):
+        for row in run_in(tx, build, facility, wanted):
+            found.setdefault(row.about, {})[row.seq] = row.body
     return {rebuild: sorted(bodies.items()) for rebuild, bodies in found.items()}
 
 
-@cache
-def _of_rebuilds(count: int) -> tuple[Prepared, Prepared]:
-    """Entries of so many rebuilds, and the corrections that name one of those entries."""
-    wanted: list[Any] = [bindparam(f"v{index}") for index in range(count)]
-    here: Any = bindparam("facility")
-    mine = and_(entries.c.facility == here, entries.c.rebuild.in_(wanted), entries.c.type != text("'rebuild.judged'"))
+def _of_rebuilds(wanted: list[Any]) -> Any:
+    mine = and_(entries.c.facility == bindparam("facility"), entries.c.rebuild.in_(wanted))
+    return select(entries.c.rebuild.label("about"), *_FOUND).where(mine, entries.c.type != text("'rebuild.judged'"))
+
+
+def _of_rebuilds_corrected(wanted: list[Any]) -> Any:
+    return _corrections_to(lambda target: (target.c.rebuild, target.c.rebuild.in_(wanted)))
+
+
+def _corrections_to(of: Callable[[Any], tuple[Any, Any]]) -> Any:
+    """Corrections that name an entry which meets a condition; ``about`` is a column of that entry."""
     target = entries.alias()
+    about, condition = of(target)
     theirs = and_(target.c.facility == entries.c.facility, target.c.id == entries.c.corrects)
-    corrections = select(target.c.rebuild, *_FOUND).join_from(entries, target, theirs)
-    return (
-        Prepared(select(entries.c.rebuild, *_FOUND).where(mine)),
-        Prepared(corrections.where(target.c.facility == here, target.c.rebuild.in_(wanted))),
-    )
+    query = select(about.label("about"), *_FOUND).join_from(entries, target, theirs)
+    return query.where(target.c.facility == bindparam("facility"), condition)
 
 
 def of_rebuild(tx: Connection, facility: str, rebuild: str) -> list[tuple[int, str]]:
@@ -107,6 +112,26 @@ def of_asset(
     if outside_rebuilds:
         mine = and_(mine, entries.c.rebuild.is_(None))
     return _with_corrections(tx, facility, mine)
+
+
+def readings(tx: Connection, facility: str, assets: Iterable[str]) -> dict[str, list[tuple[int, str]]]:
+    """By asset, (seq, body) of its meter readings and of the corrections to them, in order."""
+    wanted = list(assets)
+    found: dict[str, dict[int, str]] = {asset: {} for asset in wanted}
+    for build in (_readings, _readings_corrected):
+        for row in run_in(tx, build, facility, wanted):
+            found[row.about][row.seq] = row.body
+    return {asset: sorted(bodies.items()) for asset, bodies in found.items()}
+
+
+def _readings(wanted: list[Any]) -> Any:
+    mine = and_(entries.c.facility == bindparam("facility"), entries.c.asset.in_(wanted))
+    return select(entries.c.asset.label("about"), *_FOUND).where(mine, entries.c.type == text("'meter.read'"))
+
+
+def _readings_corrected(wanted: list[Any]) -> Any:
+    kind = text("'meter.read'")
+    return _corrections_to(lambda target: (target.c.asset, and_(target.c.asset.in_(wanted), target.c.type == kind)))
 
 
 def metered(tx: Connection, facility: str) -> list[str]:
@@ -141,7 +166,12 @@ def page(
 
 def corrections_of(tx: Connection, facility: str, ids: Iterable[str]) -> list[tuple[int, str]]:
     """(seq, body) of the corrections that name these entries."""
-    return list(_in_chunks(tx, facility, "corrects", ids))
+    return [(row.seq, row.body) for row in run_in(tx, _by_targets, facility, ids)]
+
+
+def _by_targets(wanted: list[Any]) -> Any:
+    here = entries.c.facility == bindparam("facility")
+    return select(*_FOUND).where(here, entries.c.corrects.in_(wanted)).order_by(entries.c.seq)
 
 
 def count(tx: Connection, facility: str) -> int:
@@ -156,23 +186,3 @@ def _with_corrections(tx: Connection, facility: str, mine: ColumnElement[bool]) 
     corrections = select(*_FOUND).where(entries.c.facility == facility, entries.c.corrects.in_(ids))
     found |= {row.seq: row.body for row in tx.execute(corrections)}
     return sorted(found.items())
-
-
-def _in_chunks(tx: Connection, facility: str, column: str, wanted: Iterable[str]) -> Iterator[tuple[int, str]]:
-    for chunk in _chunks(wanted):
-        values = {f"v{index}": value for index, value in enumerate(chunk)}
-        found = _by_column(column, len(chunk)).run(tx, facility=facility, **values)
-        yield from ((row.seq, row.body) for row in found)
-
-
-@cache
-def _by_column(column: str, count: int) -> Prepared:
-    wanted = entries.c[column].in_([bindparam(f"v{index}") for index in range(count)])
-    here = entries.c.facility == bindparam("facility")
-    return Prepared(select(*_FOUND).where(here, wanted).order_by(entries.c.seq))
-
-
-def _chunks(values: Iterable[str]) -> Iterator[list[str]]:
-    wanted = list(dict.fromkeys(values))
-    for start in range(0, len(wanted), _MOST_IN_LIST):
-        yield wanted[start : start + _MOST_IN_LIST]

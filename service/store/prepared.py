@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from functools import cache
 from typing import Any, cast
 
-from sqlalchemy import Connection, CursorResult
+from sqlalchemy import Connection, CursorResult, Row, bindparam
 from sqlalchemy.sql.base import Executable
 
 
@@ -33,3 +34,23 @@ class Prepared:
             compiled = cast("Any", self._statement).compile(dialect=tx.dialect)
             found = self._texts[tx.dialect.name] = (str(compiled), compiled.positiontup)
         return found
+
+
+MOST_IN_LIST = 500
+"""Values in one list of a statement; longer ones are asked in turns."""
+
+
+def run_in(
+    tx: Connection, build: Callable[[list[Any]], Executable], facility: str, wanted: Iterable[Any]
+) -> Iterator[Row[Any]]:
+    """Rows of a statement with a list in it: ``build`` gets the list's parameters, and is called once a length."""
+    values = list(dict.fromkeys(wanted))
+    for start in range(0, len(values), MOST_IN_LIST):
+        chunk = values[start : start + MOST_IN_LIST]
+        named = {f"v{index}": value for index, value in enumerate(chunk)}
+        yield from _with_list(build, len(chunk)).run(tx, facility=facility, **named)
+
+
+@cache
+def _with_list(build: Callable[[list[Any]], Executable], count: int) -> Prepared:
+    return Prepared(build([bindparam(f"v{index}") for index in range(count)]))

@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, Table, and_, bindparam, delete, func, select
 from sqlalchemy.dialects import postgresql, sqlite
 
-from service.store.prepared import Prepared
+from service.store.prepared import Prepared, run_in
 from service.store.tables import VIEWS, assets, facilities, instruments, marks, procedures, rebuilds, uses
 
 
@@ -97,8 +97,11 @@ def all_facilities(tx: Connection) -> list[str]:
 
 def assets_by_tag(tx: Connection, facility: str, tags: Iterable[str]) -> dict[str, Row[Any]]:
     """Assets by their tags."""
-    query = select(assets).where(assets.c.facility == facility, assets.c.tag.in_(list(tags)))
-    return {row.tag: row for row in tx.execute(query)}
+    return {row.tag: row for row in run_in(tx, _assets_by_tag, facility, tags)}
+
+
+def _assets_by_tag(wanted: list[Any]) -> Any:
+    return select(assets).where(assets.c.facility == bindparam("facility"), assets.c.tag.in_(wanted))
 
 
 def asset_page(tx: Connection, facility: str, after: str, limit: int, **wanted: Any) -> list[Row[Any]]:
@@ -110,10 +113,18 @@ def asset_page(tx: Connection, facility: str, after: str, limit: int, **wanted: 
     return list(tx.execute(query.order_by(assets.c.tag).limit(limit)))
 
 
-def children(tx: Connection, facility: str, parent: str) -> list[str]:
-    """Tags of the assets directly below another."""
-    query = select(assets.c.tag).where(assets.c.facility == facility, assets.c.parent == parent)
-    return list(tx.execute(query).scalars())
+def children(tx: Connection, facility: str, parents: Iterable[str]) -> dict[str, list[str]]:
+    """Tags of the assets directly below others, by parent."""
+    wanted = list(parents)
+    found: dict[str, list[str]] = {parent: [] for parent in wanted}
+    for row in run_in(tx, _children, facility, wanted):
+        found[row.parent].append(row.tag)
+    return found
+
+
+def _children(wanted: list[Any]) -> Any:
+    here = and_(assets.c.facility == bindparam("facility"), assets.c.parent.in_(wanted))
+    return select(assets.c.parent, assets.c.tag).where(here).order_by(assets.c.tag)
 
 
 def set_out_of_service(tx: Connection, facility: str, tag: str, *, out: bool) -> None:
@@ -169,16 +180,30 @@ def rebuild(tx: Connection, facility: str, rebuild_id: str) -> Row[Any] | None:
 
 def rebuilds_by_id(tx: Connection, facility: str, ids: Iterable[str]) -> dict[str, Row[Any]]:
     """Views of rebuilds by their ids."""
-    query = select(rebuilds).where(rebuilds.c.facility == facility, rebuilds.c.rebuild.in_(list(ids)))
-    return {row.rebuild: row for row in tx.execute(query)}
+    return {row.rebuild: row for row in run_in(tx, _rebuilds_by_id, facility, ids)}
+
+
+def _rebuilds_by_id(wanted: list[Any]) -> Any:
+    return select(rebuilds).where(rebuilds.c.facility == bindparam("facility"), rebuilds.c.rebuild.in_(wanted))
 
 
 def rebuilds_of(tx: Connection, facility: str, asset: str) -> list[Row[Any]]:
     """All opened rebuilds of an asset, oldest first."""
-    query = select(rebuilds).where(
-        rebuilds.c.facility == facility, rebuilds.c.asset == asset, rebuilds.c.opened_us.is_not(None)
-    )
-    return list(tx.execute(query.order_by(rebuilds.c.opened_us, rebuilds.c.rebuild)))
+    return rebuilds_of_each(tx, facility, [asset])[asset]
+
+
+def rebuilds_of_each(tx: Connection, facility: str, tags: Iterable[str]) -> dict[str, list[Row[Any]]]:
+    """The same for several assets."""
+    found: dict[str, list[Row[Any]]] = {tag: [] for tag in tags}
+    for row in run_in(tx, _rebuilds_of, facility, list(found)):
+        found[row.asset].append(row)
+    return found
+
+
+def _rebuilds_of(wanted: list[Any]) -> Any:
+    mine = and_(rebuilds.c.facility == bindparam("facility"), rebuilds.c.asset.in_(wanted))
+    query = select(rebuilds).where(mine, rebuilds.c.opened_us.is_not(None))
+    return query.order_by(rebuilds.c.asset, rebuilds.c.opened_us, rebuilds.c.rebuild)
 
 
 def rebuilds_by_asset(tx: Connection, facility: str) -> dict[str, list[str]]:
