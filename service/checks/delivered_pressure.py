@@ -80,7 +80,7 @@ def _missing(job: Job, flow: str, band: Band) -> Finding:
         verdict="inconclusive",
         says=says,
         required=_shown(band),
-        advice=f"Read the delivered pressure {_WITH[flow]} and record it as left, flow {flow}.",
+        advice=f"Read the delivered pressure {_WITH[flow]} and record it as left ({flow}).",
         source=SOURCE,
         entries=tuple(fact.id for fact in nameless[-1:]),
     )

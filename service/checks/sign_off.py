@@ -58,7 +58,7 @@ def _closing(job: Job) -> Finding:
 def _countersignature(job: Job, asked: Countersign) -> Finding:
     closing, signed = job.closing, job.facts.of(RebuildCountersigned)
     token = ", with their own credential" if asked.own_credential else ""
-    wanted = f"Wanted: a countersignature over everything recorded by somebody outside the crew who did no work{token}."
+    wanted = f"Have somebody outside the crew, who did no work, countersign everything recorded{token}."
     if closing is None:
         return _said("countersignature", "inconclusive", "Not closed yet: there is nothing to countersign.", wanted)
     if not signed:

@@ -165,7 +165,11 @@ def _by_the_last(job: Job, period: Period, readings: list[ZeroReading]) -> _Answ
     says = f"{last.says}{held}" + (f", hold {lapse(hold)} wanted" if hold else "") + f"{loosened}."
     if proof.complete:
         return _Answer("conforming", says, "", tuple(readings))
-    advice = f"Read again {lapse(hold)} or more after {clock(job, proof.since)}, before anything is loosened."
+    again = f"{lapse(hold)} or more after {clock(job, proof.since)}"
+    if period.loosened is None:
+        advice = f"Read again {again}, before anything is loosened."
+    else:
+        advice = f"If it was read again {again} and before the first part, record that reading."
     return _Answer("inconclusive", says, advice, tuple(readings))
 
 
