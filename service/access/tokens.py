@@ -40,7 +40,10 @@ def new_token(store: Store, facilities: Iterable[str], scopes: Iterable[Scope], 
     Raises:
         Unknown: no such facility, or no such scope.
     """
-    wanted = sorted(set(scopes), key=SCOPES.index)
+    scopes = set(scopes)
+    if strange := scopes.difference(SCOPES):
+        raise Unknown(f"no scope {min(strange)!r}; there are {', '.join(SCOPES)}", code="unknown_scope")
+    wanted = sorted(scopes, key=SCOPES.index)
     secret, token_id = _PREFIX + secrets.token_urlsafe(32), "t-" + secrets.token_hex(6)
     with store.writing() as tx:
         for facility in facilities:

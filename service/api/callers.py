@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from inspect import signature
 from typing import Annotated
 
 from fastapi import Depends, Path, Request, Security
@@ -12,6 +14,8 @@ from service.entries.catalogue import Scope
 from service.entries.refusals import Fault, NotAFact, Unknown, pointer
 from service.ledger.ledger import Ledger
 
+_OURS = {"request", "ledger", "who"}
+"""Arguments of a call that are no parameters of the request."""
 _bearer = HTTPBearer(auto_error=False, description="A token made with ``witnessmark token new``.")
 
 
@@ -26,19 +30,30 @@ async def known_caller(
     facility: Annotated[str, Path(description="The facility's code.", examples=["skerrow"])],
     _: Annotated[object, Security(_bearer)],
 ) -> Caller:
-    """The caller; text that no column can hold is refused before it is looked for."""
+    """The caller; what no column can hold, and what could be read in two ways, is refused before it is looked for."""
     if any("\0" in str(value) for value in request.path_params.values()):
         raise Unknown("no such thing here")
-    faults = [
-        Fault(pointer(("query", name)), "nul", "the NUL character stands in no text here")
-        for name, value in request.query_params.multi_items()
-        if "\0" in value
-    ]
-    if faults:
+    if faults := list(_unusable(request)):
         raise NotAFact(faults[0].detail, faults, code=faults[0].code)
     ledger = ledger_of(request)
     authorization = request.headers.get("authorization")
     return await ledger.read(lambda tx: caller(tx, facility, authorization, ledger.clock()))
+
+
+def _unusable(request: Request) -> Iterator[Fault]:
+    """A name that the call does not know, two values for one, text with NUL: nothing is passed over in silence.
+
+    A dashboard that asks for ``stat=overdue`` must not be shown everything.
+    """
+    asked = request.query_params
+    for name in asked:
+        values = asked.getlist(name)
+        if name not in signature(request.scope["endpoint"]).parameters or name in _OURS:
+            yield Fault(pointer(("query", name)), "unknown_parameter", "this parameter is not known here")
+        if len(values) > 1:
+            yield Fault(pointer(("query", name)), "given_twice", "this parameter is given more than once")
+        if any("\0" in value for value in values):
+            yield Fault(pointer(("query", name)), "nul", "the NUL character stands in no text here")
 
 
 def _with(scope: Scope) -> object:

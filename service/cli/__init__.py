@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import sys
+from typing import NoReturn
 
 import typer
+from pydantic import ValidationError
 from rich.console import Console
+from rich.markup import escape
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from service.cli import admin, demo, run
 from service.entries.refusals import Refusal
@@ -22,9 +26,22 @@ for commands in (admin, run, demo):
 
 
 def main() -> None:
-    """Entry point: a refusal is told in a line, not in a traceback."""
+    """Entry point: what cannot be done is told in a line, not in a traceback."""
     try:
         app()
     except Refusal as refusal:
-        Console(stderr=True).print(f"[bold]{refusal.title}[/]: {refusal.detail}")
-        sys.exit(1)
+        _end(refusal.title, refusal.detail)
+    except SQLAlchemyError as trouble:
+        cause = trouble.orig if isinstance(trouble, DBAPIError) else trouble
+        _end("The database cannot be used", str(cause))
+    except ValidationError as error:
+        if error.title != "Settings":
+            raise
+        for wrong in error.errors():
+            _end(f"WITNESSMARK_{str(wrong['loc'][0]).upper()} cannot be used", wrong["msg"])
+
+
+def _end(title: str, detail: str) -> NoReturn:
+    line = detail.strip().splitlines()[0] if detail.strip() else "it does not say why"
+    Console(stderr=True, soft_wrap=True).print(f"[bold]{escape(title)}[/]: {escape(line)}")
+    sys.exit(1)

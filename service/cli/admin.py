@@ -15,6 +15,7 @@ from service.app import now
 from service.entries.catalogue import SCOPES, Scope
 from service.entries.envelope import faults_of
 from service.entries.facility import FacilityOpened
+from service.entries.refusals import Unknown
 from service.ledger.append import open_facility
 from service.ledger.replay import replay as replay_facility
 from service.settings import Settings
@@ -70,9 +71,6 @@ def token_new(
     scope: Annotated[list[str], typer.Option(help=f"One of {', '.join(SCOPES)}; may be given several times.")],
 ) -> None:
     """Make a token and print it: it is shown only this once."""
-    unknown = [each for each in scope if each not in SCOPES]
-    if unknown:
-        raise typer.BadParameter(f"no scope {unknown[0]!r}; there are {', '.join(SCOPES)}")
     typer.echo(new_token(_store(), facility, [cast("Scope", each) for each in scope], now()))
 
 
@@ -82,7 +80,9 @@ def replay(
     """Throw the views away and make them again from the entries."""
     store = _store()
     with store.reading() as tx:
-        codes = [facility] if facility else views.all_facilities(tx)
+        codes = [code for code in views.all_facilities(tx) if facility in {None, code}]
+    if facility and not codes:
+        raise Unknown(f"no facility {facility!r} here", code="unknown_facility")
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
     with Progress(*columns, console=_out) as bars:
         for code in codes:

@@ -16,7 +16,8 @@ class RebuildJudged(Model):
     """Written at closing and whenever the judgement changes afterwards.
 
     ``through`` is the last ``seq`` whose facts it has seen. Findings too large for one entry are shortened to their
-    verdicts, and ``findings_digest`` (SHA-256 of the canonical full list) pins what was shortened.
+    verdicts, or to how many subjects have which, and ``findings_digest`` (SHA-256 of the canonical full list) pins
+    what was shortened.
     """
 
     edition: Code

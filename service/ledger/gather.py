@@ -71,7 +71,7 @@ def _earlier(
     return tuple(
         Earlier(row.rebuild, instant(row.opened_us), stem_of(row.stem))
         for row in views.rebuilds_of(tx, facility, str(opening.asset))
-        if (row.opened_us, row.rebuild) < mine and row.serial == serial
+        if row.rebuild != rebuild and (row.opened_us, row.rebuild) < mine and row.serial == serial
     )
 
 

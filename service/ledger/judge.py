@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
@@ -44,10 +45,23 @@ class Judgement:
         }
         full = canonical(findings)
         if len(full) > _MOST_FINDINGS_BYTES:
-            short = ("check", "subject", "verdict", "counts")
-            data["findings"] = [{name: finding[name] for name in short} for finding in findings]
+            data["findings"] = self._shortened()
             data["findings_digest"] = hashlib.sha256(full).hexdigest()
         return data
+
+    def _shortened(self) -> list[Any]:
+        """The verdict of each finding; where even that is too long, how many subjects have which."""
+        short: list[Any] = [
+            {"check": one.check, "subject": one.subject, "verdict": one.verdict, "counts": one.counts}
+            for one in self.findings
+        ]
+        if len(canonical(short)) <= _MOST_FINDINGS_BYTES:
+            return short
+        alike = Counter((one.check, one.verdict, one.counts) for one in self.findings)
+        return [
+            {"check": check, "subject": f"{count} subjects", "verdict": verdict, "counts": counts}
+            for (check, verdict, counts), count in alike.items()
+        ]
 
     @once
     def digest(self) -> str:

@@ -65,10 +65,13 @@ def _remake(tx: Connection, memory: Memory, touched: Touched, judged: Mapping[st
 
 
 def _as_judged(entry: Entry) -> dict[str, Any]:
-    """What the view takes over from the last judgement: all of it where another edition of the checks gave it."""
+    """What the view takes over from the last judgement: all of it where another edition of the checks gave it.
+
+    Findings that were too large for the entry stay as short as they are there.
+    """
     data = entry.data
     taken = {"judged_digest": digest_of(data)}
-    if data["edition"] != EDITION and "findings_digest" not in data:
+    if data["edition"] != EDITION:
         taken |= {name: data[name] for name in ("edition", "state", "verdict")}
         taken["findings"] = orjson.dumps(data["findings"]).decode()
     return taken

@@ -12,6 +12,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError
 
 _PRAGMAS = (
     "PRAGMA journal_mode=WAL",
@@ -28,12 +29,17 @@ class Store:
 
     Args:
         url: an SQLAlchemy URL; ``postgresql://`` is taken as psycopg's.
+
+    Raises:
+        ArgumentError: no URL, or of another kind of database.
     """
 
     def __init__(self, url: str) -> None:
         parsed = make_url(url)
         if parsed.drivername in {"postgresql", "postgres"}:
             parsed = parsed.set(drivername="postgresql+psycopg")
+        if parsed.get_backend_name() not in {"sqlite", "postgresql"}:
+            raise ArgumentError(f"{parsed.get_backend_name()} is none of sqlite and postgresql")
         self.url = parsed.render_as_string(hide_password=False)
         self.is_sqlite = parsed.get_backend_name() == "sqlite"
         self.engine = _sqlite(self.url) if self.is_sqlite else create_engine(self.url, pool_pre_ping=True)

@@ -7,9 +7,18 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import structlog
 
 from tests.api import scenario
 from tests.api.desk import Desk, running
+
+
+@pytest.fixture(autouse=True, scope="session")
+def plain_log() -> Iterator[None]:
+    """The log in lines, as ``serve`` writes it; left to itself it paints tracebacks, seconds each."""
+    structlog.configure(processors=[structlog.processors.format_exc_info, structlog.processors.JSONRenderer()])
+    yield
+    structlog.reset_defaults()
 
 
 @pytest.fixture

@@ -66,7 +66,7 @@ REFUSED = {
     "NaN as text": (changed(TORQUE, ["data", "torque", "value"], "NaN"), "/data/torque/value", "not_a_number"),
     "infinity as text": (
         changed(TORQUE, ["data", "torque", "value"], "Infinity"), "/data/torque/value", "not_a_number"),
-    "true for a number": (changed(TORQUE, ["data", "torque", "value"], True), "/data/torque/value", "not_a_number"),
+    "true for a number": (changed(TORQUE, ["data", "torque", "value"], to=True), "/data/torque/value", "not_a_number"),
     "nineteen digits": (
         changed(TORQUE, ["data", "torque", "value"], "1.234567890123456789"), "/data/torque/value", "too_many_digits"),
     "a member that is not known": (changed(TORQUE, ["data", "colour"], "red"), "/data/colour", "unknown_member"),

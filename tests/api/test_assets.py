@@ -112,9 +112,7 @@ class TestAmending:
             ({"stem": {"pitch": {"value": "1", "unit": "bar"}}}, [("/stem/pitch/unit", "wrong_dimension")]),
         ],
     )
-    def test_faults_point_into_the_patch(
-        self, quiet_desk: Desk, patch: Any, faults: list[tuple[str, str]]
-    ) -> None:
+    def test_faults_point_into_the_patch(self, quiet_desk: Desk, patch: Any, faults: list[tuple[str, str]]) -> None:
         assert problem(quiet_desk.patch("/assets/OX2", patch, "*"), 422) == faults
 
     def test_an_unknown_asset_is_not_found_whatever_the_tag(self, quiet_desk: Desk) -> None:
@@ -178,7 +176,9 @@ class TestReading:
 
 
 @pytest.mark.parametrize("path", ["/assets", "/procedures", "/instruments", "/rebuilds", "/due"])
-@pytest.mark.parametrize("cursor", ["x", "W10", "Wzld", "WyIwMDBcdTAwMDAiXQ", "WzE4NDQ2NzQ0MDczNzA5NTUxNjE1XQ", "Wy0xXQ", "é"])
+@pytest.mark.parametrize(
+    "cursor", ["x", "W10", "Wzld", "WyIwMDBcdTAwMDAiXQ", "WzE4NDQ2NzQ0MDczNzA5NTUxNjE1XQ", "Wy0xXQ", "é"]
+)
 def test_a_cursor_that_is_not_ours_is_refused(quiet_desk: Desk, path: str, cursor: str) -> None:
     """Among them a number beyond 64 bits and a text with NUL, which no column can hold."""
     answer = quiet_desk.get(path, params={"after": cursor})

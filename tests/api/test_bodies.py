@@ -32,7 +32,11 @@ UNREADABLE = {
     "two values": (b"{} {}", "", "not_json"),
     "NaN": (torque("NaN"), "/data/torque/value", "not_a_number"),
     "infinity": (torque("-Infinity"), "/data/torque/value", "not_a_number"),
-    "a member twice": (b'[{"type": "note.added", "data": {"text": "a", "text": "b"}}]', "/0/data/text", "duplicate_key"),
+    "a member twice": (
+        b'[{"type": "note.added", "data": {"text": "a", "text": "b"}}]',
+        "/0/data/text",
+        "duplicate_key",
+    ),
     "half a surrogate pair": (rb'{"data": {"text": "\ud800"}}', "/data/text", "lone_surrogate"),
     "half a surrogate pair as a name": (rb'{"data": {"\udc00": 1}}', "/data", "lone_surrogate"),
     "Latin-1": ('{"data": {"text": "20 °C"}}'.encode("latin-1"), "", "not_utf8"),
@@ -94,6 +98,17 @@ def test_nesting_is_recorded_or_refused_but_never_a_fault_of_the_service(desk: D
         assert answer.status_code in {201, 400, 422}, answer.text
 
 
+def test_a_parameter_given_twice_is_refused_rather_than_one_of_the_two_passed_over(quiet_desk: Desk) -> None:
+    assert problem(quiet_desk.get("/due?gas=oxygen&gas=nitrogen"), 422) == [("/query/gas", "given_twice")]
+
+
+@pytest.mark.parametrize("query", ["stat=overdue", "request=1", "who=me", "=", "a/b=1"])
+def test_a_parameter_that_is_not_known_is_refused_rather_than_everything_shown(quiet_desk: Desk, query: str) -> None:
+    name = query.partition("=")[0].replace("/", "~1")
+    assert problem(quiet_desk.get(f"/due?{query}"), 422) == [(f"/query/{name}", "unknown_parameter")]
+    assert problem(quiet_desk.post(f"/entries?{query}", NOTE), 422) == [(f"/query/{name}", "unknown_parameter")]
+
+
 def test_a_nul_in_an_address_names_nothing(quiet_desk: Desk) -> None:
     for path in ("/assets/a%00b", "/procedures/a%00b", "/instruments/a%00b", "/rebuilds/a%00b"):
         problem(quiet_desk.get(path), 404)
@@ -112,9 +127,12 @@ def test_a_query_that_is_not_utf8_finds_nothing(quiet_desk: Desk) -> None:
 
 class TestMediaTypes:
     @pytest.mark.parametrize(
-        "media", ["text/plain", "application/x-www-form-urlencoded", "multipart/form-data; boundary=x", "application/xml"]
+        "media",
+        ["text/plain", "application/x-www-form-urlencoded", "multipart/form-data; boundary=x", "application/xml"],
     )
-    @pytest.mark.parametrize("path", ["/entries", "/assets", "/procedures", "/instruments", "/instruments/TW-21/calibrations"])
+    @pytest.mark.parametrize(
+        "path", ["/entries", "/assets", "/procedures", "/instruments", "/instruments/TW-21/calibrations"]
+    )
     def test_another_media_type_is_not_guessed_at(self, quiet_desk: Desk, media: str, path: str) -> None:
         answer = quiet_desk.post(path, content=json.dumps(NOTE).encode(), headers={"Content-Type": media})
         assert problem(answer, 415, "wrong_media_type") == []
@@ -147,7 +165,7 @@ class TestTooMuch:
             assert problem(send(desk, b" " * 2_000), 400, "unreadable") == [("", "not_json")]
 
     def test_a_body_that_does_not_say_how_long_it_is_is_cut_off_at_the_limit(self, sqlite_url: str) -> None:
-        async def endless():  # noqa: ANN202 - a stream of bytes
+        async def endless():
             while True:
                 yield b" " * 500
 

@@ -121,7 +121,5 @@ class TestReading:
         (GAUGE | {"lever": q("1 m")}, [("/lever", "unknown_member")]),
     ],
 )
-def test_faults_point_into_the_instrument(
-    quiet_desk: Desk, sent: Any, faults: list[tuple[str, str]]
-) -> None:
+def test_faults_point_into_the_instrument(quiet_desk: Desk, sent: Any, faults: list[tuple[str, str]]) -> None:
     assert problem(quiet_desk.post("/instruments", sent), 422) == faults

@@ -112,9 +112,7 @@ class TestSockets:
         (["notice"], "yes", "/notice", "wrong_type"),
     ],
 )
-def test_faults_point_into_the_procedure(
-    quiet_desk: Desk, steps: list[Any], to: Any, where: str, code: str
-) -> None:
+def test_faults_point_into_the_procedure(quiet_desk: Desk, steps: list[Any], to: Any, where: str, code: str) -> None:
     sent = copy.deepcopy(scenario.PROCEDURE | {"code": "BR-21"})
     *way, last = steps
     place: Any = sent

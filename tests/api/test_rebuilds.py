@@ -36,7 +36,9 @@ def test_a_rebuild_is_told_whole(either_desk: Desk) -> None:
     assert told["opened_at"] == "2026-03-10T19:10:00.000000Z"
     assert told["closed_at"] == "2026-03-10T22:15:00.000000Z"
     assert [fact["type"] for fact in told["facts"]] == [one["type"] for one in scenario.WORK]
-    assert {one["check"] for one in told["findings"]} == {one["check"] for one in either_desk.get("/checks").json()["items"]}
+    assert {one["check"] for one in told["findings"]} == {
+        one["check"] for one in either_desk.get("/checks").json()["items"]
+    }
 
 
 def test_every_finding_has_its_arithmetic_its_source_and_the_entries_it_rests_on(posted: Desk) -> None:
@@ -67,8 +69,9 @@ def test_a_correction_changes_the_verdict_and_stays_beside_what_it_corrects(post
     )
     data = torque["data"] | {"torque": q("34.0 ft.lbf")}
     correction = posted.record(
-        entry("entry.corrected", "12:30:00", by="tech-05", entry=torque["id"], reason="misread", replacement={"data": data})
-    )
+        entry("entry.corrected", "12:30:00", by="tech-05", entry=torque["id"], reason="misread",
+              replacement={"data": data})
+    )  # fmt: skip
     assert correction["rebuilds"] == [{"id": REBUILD, "state": "closed", "verdict": "nonconforming"}]
     told = posted.get(f"/rebuilds/{REBUILD}").json()
     RebuildShape.model_validate(told)
@@ -88,7 +91,7 @@ def test_a_withdrawn_fact_is_marked_and_counts_no_more(posted: Desk) -> None:
         for fact in posted.get(f"/rebuilds/{REBUILD}").json()["facts"]
         if fact["type"] == "part.fitted" and fact["data"]["part"] == "spring"
     )
-    posted.record(entry("entry.corrected", "12:30:00", entry=fitted["id"], reason="it lay on the bench", withdrawn=True))
+    posted.record(entry("entry.corrected", "12:30:00", entry=fitted["id"], reason="it lay there", withdrawn=True))
     told = posted.get(f"/rebuilds/{REBUILD}").json()
     shown = next(fact for fact in told["facts"] if fact["id"] == fitted["id"])
     assert (shown["withdrawn"], shown["holds_instead"]) == (True, None)
@@ -161,9 +164,8 @@ class TestTheList:
         for limit in (1, 3, 8, 200):
             assert [one["id"] for one in several.walk(f"/rebuilds?limit={limit}")] == expected
 
-    @pytest.mark.parametrize(
-        ("query", "found"),
-        [
+    def test_narrows(self, several: Desk) -> None:
+        for query, found in (
             ("state=closed", [REBUILD]),
             ("state=open", [OTHER]),
             ("verdict=conforming", [REBUILD]),
@@ -171,10 +173,8 @@ class TestTheList:
             ("asset=OX2", [OTHER]),
             ("asset=OX2-LB&state=open", []),
             ("procedure=XX-1", []),
-        ],
-    )
-    def test_narrows(self, several: Desk, query: str, found: list[str]) -> None:
-        assert [one["id"] for one in several.walk(f"/rebuilds?{query}&limit=1")] == found
+        ):
+            assert [one["id"] for one in several.walk(f"/rebuilds?{query}&limit=1")] == found, query
 
     def test_states_and_verdicts_are_words_that_exist(self, quiet_desk: Desk) -> None:
         assert problem(quiet_desk.get("/rebuilds?state=ajar"), 422) == [("/query/state", "wrong_parameter")]

@@ -32,7 +32,7 @@ _PATIENCE = 60
 
 @dataclass(frozen=True, slots=True)
 class Driven:
-    """What came back: all answers, those that make the rate and in how many seconds, latencies, own processor seconds.
+    """What came back: all answers, those that make the rate and in how many seconds, latencies, own share of a core.
 
     The last answers come after sending has stopped, from ever fewer connections: they say nothing about the rate,
     unless hardly any came before.
@@ -43,7 +43,7 @@ class Driven:
     seconds: float
     p50: float
     p99: float
-    own_cpu: float
+    own_share: float
 
 
 def drive(
@@ -143,7 +143,7 @@ async def _run(order: dict[str, Any], requests: list[bytes]) -> dict[str, Any]:
         client.send()
     async with asyncio.timeout(order["seconds"] + _PATIENCE / 2):
         await clients.done.wait()
-    own_cpu = time.process_time() - cpu
+    own_share = (time.process_time() - cpu) / (time.perf_counter() - begun)
     if clients.wrong or not clients.times:
         raise RuntimeError(f"answers other than {order['status']}: {clients.wrong}")
     if clients.counted < 2 * order["clients"]:
@@ -155,7 +155,7 @@ async def _run(order: dict[str, Any], requests: list[bytes]) -> dict[str, Any]:
         "seconds": clients.last_counted - begun,
         "p50": quantile(ordered, 0.50),
         "p99": quantile(ordered, 0.99),
-        "own_cpu": own_cpu,
+        "own_share": own_share,
     }
 
 

@@ -45,7 +45,7 @@ class Server:
         after = self.cpu()
         cpu = (after - before) / driven.answered if before is not None and after is not None else None
         rate = driven.counted / driven.seconds
-        return Sample(rate, driven.p50, driven.p99, cpu, driven.own_cpu / driven.seconds), driven.answered
+        return Sample(rate, driven.p50, driven.p99, cpu, driven.own_share), driven.answered
 
 
 @contextmanager

@@ -116,6 +116,10 @@ def test_over_the_band_is_decided_by_the_same_rule():
     assert is_over(guarded(), Decimal("10.9"), None, TEN) is False
 
 
+def test_a_torque_on_the_upper_end_is_not_over_it():
+    assert is_over(guarded(), TEN.high, TENTH, TEN) is False
+
+
 def test_sixty_foot_pounds_within_six_per_cent_is_this_band():
     dome = joint(torque=q("60 ft.lbf"), tolerance_percent="6")
     assert required(dome) == {
@@ -141,7 +145,8 @@ def test_limits_of_the_procedure_are_shown_as_written():
 
 # Common practice, no published source: printed side by side, the two are one requirement rounded to whole numbers.
 @pytest.mark.parametrize(
-    ("stated", "also"), [("30 ft.lbf", "41 N.m"), ("50 ft.lbf", "68 N.m"), ("41 N.m", "30 ft.lbf")]
+    ("stated", "also"),
+    [("30 ft.lbf", "41 N.m"), ("50 ft.lbf", "68 N.m"), ("41 N.m", "30 ft.lbf"), ("30.0 ft.lbf", "41 N.m")],
 )
 def test_one_torque_printed_in_two_units_is_one_requirement(stated, also):
     assert two_torques(joint(torque=q(stated), also=q(also), tolerance_percent="6")) is None

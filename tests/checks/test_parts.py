@@ -213,6 +213,17 @@ def test_of_several_the_sound_ones_go_back_and_the_unfit_one_is_replaced():
     assert part("ball", *apart, back("09:21", "ball", 3), closed()).verdict == "nonconforming"
 
 
+def test_what_comes_out_again_is_what_was_put_back_and_of_that_the_unfit():
+    apart = out("09:06", "ball", "worn"), out("09:07", "ball", "serviceable"), back("09:10", "ball", 2)
+    mended = out("09:12", "ball"), new("09:13", "ball")
+    rest = out("09:14", "ball", "serviceable", 2), back("09:15", "ball", 2)
+    assert part("ball", *apart).verdict == "nonconforming"
+    pieces = follow(4, [*apart, *mended])
+    assert (pieces.untouched, pieces.put_back, pieces.new, pieces.unfit) == (2, 1, 1, 0)
+    assert part("ball", *apart, *mended).verdict == "inconclusive"
+    assert follow(4, [*apart, *mended, *rest]).unfit == 0
+
+
 def test_of_several_those_never_taken_out_leave_it_open():
     finding = part("ball", out("09:06", "ball", quantity=3), back("09:21", "ball", 3))
     assert finding.verdict == "inconclusive"

@@ -90,6 +90,14 @@ def test_adjustments_before_it_was_left_or_after_it_was_turned_out_do_not_matter
     assert finding.verdict == "conforming"
 
 
+def test_an_adjustment_at_the_moment_it_was_left_is_in_what_was_left_and_one_at_the_first_count_came_before_it():
+    as_it_was_left = adjusted("10:14", "-1 turn", "2022-05-04")
+    assert continuity(counted("09:02", "11.5 turn"), between=(as_it_was_left,)).verdict == "conforming"
+    assert continuity(adjusted("09:02", "-1 turn"), counted("09:02", "10.5 turn")).verdict == "conforming"
+    same_minute = adjusted("09:02", "-1 turn")
+    assert continuity(counted("09:02", "10.5 turn"), between=(same_minute,)).verdict == "conforming"
+
+
 def test_only_the_first_turning_out_speaks_of_the_time_before():
     finding = continuity(counted("09:02", "11.5 turn"), counted("09:30", "9 turn", "in"), counted("09:40", "9 turn"))
     assert finding.verdict == "conforming"

@@ -278,6 +278,14 @@ def test_what_a_certificate_states_becomes_a_standard_uncertainty(certificate, u
     assert found == pytest.approx(Decimal(u), abs=Decimal("0.00001"))
 
 
+def test_per_cent_of_a_span_nobody_registered_is_no_uncertainty():
+    wrench = instrument(
+        {"instrument": "TW-114", "kind": "torque_tool"},
+        [{"on": "2026-01-20", "of": "span", "uncertainty_percent": "1"}],
+    )
+    assert standard_uncertainty(wrench.model, wrench.calibrations[0], Decimal(81)) is None
+
+
 def test_without_certificate_and_class_the_resolution_alone_is_no_uncertainty():
     wrench = instrument({"instrument": "TW-114", "kind": "torque_tool", "resolution": q("0.5 N.m")})
     finding = one(torque("09:52", "81.0 N.m", "dome"), joint=DOME, instruments=(wrench,))
@@ -351,6 +359,11 @@ def test_too_little_is_nonconforming_and_says_by_how_much():
     assert finding.verdict == "nonconforming"
     assert "6.47 N.m below it" in finding.says
     assert finding.advice == "Tighten the joint to its torque and record it."
+
+
+def test_too_much_says_by_how_much():
+    says = one(torque("09:52", "90.0 N.m", "dome", None), joint=DOME).says
+    assert "3.77 N.m above it" in says
 
 
 # --- which torque decides
@@ -438,6 +451,7 @@ def test_an_earlier_torque_that_may_have_been_over_leaves_a_good_last_one_open()
     finding = one(torque("09:40", "38.4 N.m"), torque("09:45", "36.0 N.m"))
     assert finding.verdict == "inconclusive"
     assert "38.4 N.m was applied too, which may have been over the band" in finding.says
+    assert finding.advice == "Use a tool of smaller uncertainty, or aim nearer the middle of the band."
 
 
 def test_an_earlier_torque_that_cannot_be_worked_out_leaves_a_good_last_one_open():

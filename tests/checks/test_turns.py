@@ -208,6 +208,27 @@ def test_a_later_count_that_bears_out_the_agreed_one_changes_nothing():
     assert finding.verdict == "conforming"
 
 
+def test_a_count_at_the_same_time_as_the_agreed_one_was_what_they_settled():
+    finding = stem(
+        counted("09:02", "out", "11.00", "tech-12", id="a count"), agreed("09:02", "out", "11.25"),
+        agreed("10:05", "in", "11.25"),
+        asked=ASKED,
+    )  # fmt: skip
+    assert finding.verdict == "conforming"
+    assert finding.says.startswith("11.25 turns out (tech-07 and tech-12), 11.25 in (tech-07 and tech-12)")
+
+
+def test_the_marks_are_as_those_saw_them_who_agreed_else_as_anybody_did():
+    first, again = counted("09:02", "out", "11.00", "tech-12", marks=False), counted("10:05", "in", "11.75", marks=True)
+    seen = agreed("09:10", "out", "11.25", marks=True)
+    assert stem(first, seen, again).verdict == "inconclusive"
+    untold = agreed("09:10", "out", "11.25")
+    finding = stem(first, untold, again)
+    assert finding.verdict == "nonconforming"
+    assert "the marks were not aligned both ways" in finding.says
+    assert "not told to be aligned" in stem(untold, again).says
+
+
 def test_the_latest_agreed_count_stands():
     finding = stem(
         agreed("09:02", "out", "12.25"), agreed("09:10", "out", "11.25"), agreed("10:05", "in", "11.25"), asked=ASKED
@@ -377,6 +398,10 @@ def test_the_stem_is_left_engaged_by_its_turns_in_and_what_it_was_adjusted_by():
     assert as_left.turns == pytest.approx(Decimal("11.5") - Decimal(1) / 12, abs=Decimal("1e-20"))
     assert as_left.at == at("10:20")
     assert as_left.entries == ("turns.counted 10:05", "setting.adjusted 10:14", "setting.adjusted 10:20")
+
+
+def test_an_adjustment_at_the_time_of_the_count_comes_after_it():
+    assert left(counted("10:05", "in", "11"), adjusted("10:05", "0.5 turn")).turns == Decimal("11.5")
 
 
 def test_an_adjustment_before_the_last_count_is_in_the_count():

@@ -55,7 +55,10 @@ def test_two_identical_entries_in_one_file_are_two_entries():
 @settings(max_examples=20)
 @given(st.permutations(range(6)), st.lists(st.booleans(), min_size=6, max_size=6))
 def test_the_order_of_a_file_changes_no_id(order, doubled):
-    entries = [{**ENVELOPE, **COUNT, "data": {"step": 1 if twice else step}} for step, twice in zip(range(2, 8), doubled)]
+    entries = [
+        {**ENVELOPE, **COUNT, "data": {"step": 1 if twice else step}}
+        for step, twice in zip(range(2, 8), doubled, strict=True)
+    ]
     assert sorted(ids(entries)) == sorted(ids([entries[place] for place in order]))
 
 

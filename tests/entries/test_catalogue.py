@@ -50,7 +50,12 @@ def test_a_member_that_a_type_does_not_know_is_refused(type_):
 
 @pytest.mark.parametrize(
     ("type_", "member"),
-    [(type_, member) for type_, data in LEAST.items() for member in data if type_ not in {"facility.amended", "entry.corrected"}],
+    [
+        (type_, member)
+        for type_, data in LEAST.items()
+        for member in data
+        if type_ not in {"facility.amended", "entry.corrected"}
+    ],
 )
 def test_nothing_of_the_least_can_be_left_out(type_, member):
     less = {name: value for name, value in LEAST[type_].items() if name != member}
@@ -99,7 +104,9 @@ def test_facility_procedures_and_instruments_are_not_about_an_asset(type_):
 def test_a_correction_may_say_what_its_target_is_about_or_leave_it_to_the_target():
     data = LEAST["entry.corrected"]
     assert isinstance(read("entry.corrected", data), Draft)
-    assert isinstance(read("entry.corrected", data, asset="AIR1", rebuild="01981000-0000-7000-8000-0000000000aa"), Draft)
+    assert isinstance(
+        read("entry.corrected", data, asset="AIR1", rebuild="01981000-0000-7000-8000-0000000000aa"), Draft
+    )
 
 
 def test_every_type_wants_one_scope_and_none_of_them_is_the_reading_one():

@@ -53,7 +53,9 @@ def test_a_whole_surrogate_pair_is_one_character():
     assert read_json(rb'{"text": "\ud83d\udd27"}') == {"text": "\N{WRENCH}"}
 
 
-@pytest.mark.parametrize("body", [b"\xff{}", b'{"text": "\xc3"}', b'{"text": "\xed\xa0\x80"}', '{"a": 1}'.encode("utf-16")])
+@pytest.mark.parametrize(
+    "body", [b"\xff{}", b'{"text": "\xc3"}', b'{"text": "\xed\xa0\x80"}', '{"a": 1}'.encode("utf-16")]
+)
 def test_what_is_not_utf_8_is_refused_and_the_byte_is_named(body):
     with pytest.raises(Unreadable, match="not UTF-8 at byte"):
         read_json(body)
@@ -110,7 +112,9 @@ def test_digits_arrive_as_they_were_sent(number):
     assert str(read_json(f'{{"value": {number}}}'.encode())["value"]) == str(number)
 
 
-@pytest.mark.parametrize("digits", ["36.0", "36.000", "0.10", "-0.0", "1e3", "1E-2", "1e999", "0.1000000000000000055511151231"])
+@pytest.mark.parametrize(
+    "digits", ["36.0", "36.000", "0.10", "-0.0", "1e3", "1E-2", "1e999", "0.1000000000000000055511151231"]
+)
 def test_no_number_with_a_fraction_passes_through_a_float(digits):
     assert str(read_json(digits.encode())) == digits
 

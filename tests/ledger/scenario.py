@@ -181,7 +181,9 @@ def numbered(entries: Iterable[JSON], like: str = REBUILD) -> list[JSON]:
 def find(entries: Iterable[JSON], type_: str, **data: Any) -> JSON:
     """The first entry of a type that says all this."""
     return next(
-        one for one in entries if one["type"] == type_ and all(one["data"].get(name) == said for name, said in data.items())
+        one
+        for one in entries
+        if one["type"] == type_ and all(one["data"].get(name) == said for name, said in data.items())
     )
 
 

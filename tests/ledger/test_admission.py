@@ -71,7 +71,9 @@ def ahead(**span):
 # What nobody here knows
 
 
-@pytest.mark.parametrize("type_", [name for name, row in ENTRY_TYPES.items() if "asset" in row.about or row.about == "rebuild"])
+@pytest.mark.parametrize(
+    "type_", [name for name, row in ENTRY_TYPES.items() if "asset" in row.about or row.about == "rebuild"]
+)
 def test_nothing_is_recorded_of_an_asset_that_is_not_registered(type_):
     row = ENTRY_TYPES[type_]
     if row.scope is None or type_ == "asset.registered":
@@ -97,9 +99,7 @@ def test_the_revisions_there_are_get_named():
         desk(two).take(opening)
 
 
-@pytest.mark.parametrize(
-    ("parent", "code"), [("AIR9", "unknown_asset"), ("AIR1-LB", "circle"), ("AIR1", "circle")]
-)
+@pytest.mark.parametrize(("parent", "code"), [("AIR9", "unknown_asset"), ("AIR1-LB", "circle"), ("AIR1", "circle")])
 def test_an_asset_hangs_below_one_that_is_registered_and_never_below_itself(parent, code):
     amended = entry("asset.amended", "09:00", {"patch": {"parent": parent}}, asset="AIR1")
     assert desk().refusal(amended) == [("/data/patch/parent", code)]
@@ -538,7 +538,12 @@ def test_what_was_admitted_before_is_found_again_and_not_decided_anew():
 
 @pytest.mark.parametrize(
     "change",
-    [{"by": "otto"}, {"occurred_at": f"{DAY}T09:01:00-03:00"}, {"v": 1}, {"data": {"part": "seat", "new": True, "lot": "L-89"}}],
+    [
+        {"by": "otto"},
+        {"occurred_at": f"{DAY}T09:01:00-03:00"},
+        {"v": 1},
+        {"data": {"part": "seat", "new": True, "lot": "L-89"}},
+    ],
 )
 def test_an_id_with_other_content_is_taken_already(change):
     assert desk(WHOLE).refusal([{**SEAT, **change}], Contradiction) == [("/0/id", "id_taken")]

@@ -401,7 +401,7 @@ def test_two_facilities_are_written_side_by_side(bench, database_url, open_store
         assert ledger.rebuild().verdict == "conforming"
 
 
-def test_of_two_who_open_one_facility_at_once_one_succeeds(store, database_url, open_store):
+def test_of_two_who_open_one_facility_at_once_one_succeeds(database_url, open_store):
     opened = FacilityOpened.model_validate(FACILITY)
     stores = [open_store(database_url) for _ in range(4)]
 

@@ -186,8 +186,13 @@ class TestWhatAWitnessSends:
 
     @pytest.mark.parametrize(
         ("lie", "reason"),
-        [("", "malformed_note"), ("\n", "malformed_signature"), ("hello\n", "malformed_signature")]
-        + [("— a.example AAAA\n", "malformed_signature"), ("no newline", "malformed_note")],
+        [
+            ("", "malformed_note"),
+            ("no newline", "malformed_note"),
+            ("\n", "malformed_signature"),
+            ("hello\n", "malformed_signature"),
+            ("— a.example AAAA\n", "malformed_signature"),
+        ],
     )
     def test_what_is_no_signature_line_is_refused(self, lie, reason):
         with refused(NoteError, reason):

@@ -28,12 +28,9 @@ def rejoined(*lines, checkpoint=CHECKPOINT):
 
 def test_a_proof_of_the_third_of_seven_entries_as_it_is_written():
     below, left, right = (base64.b64encode(node) for node in inclusion_proof(2, 7, SMALL.read))
-    assert PROOF == (
-        b"c2sp.org/tlog-proof@v1\nextra eyJzZXEiOjN9\nindex 2\n"
-        + b"\n".join([below, left, right])
-        + b"\n\n"
-        + SMALL.checkpoint
-    )
+    assert [b"c2sp.org/tlog-proof@v1", b"extra eyJzZXEiOjN9", b"index 2", below, left, right] == LINES
+    assert base64.b64decode("eyJzZXEiOjN9") == b'{"seq":3}'
+    assert SMALL.checkpoint == CHECKPOINT
 
 
 def test_the_only_entry_of_a_log_has_a_proof_without_hashes():

@@ -16,7 +16,7 @@ from service.merkle.tile import (
     parse_path,
     tiles,
 )
-from service.merkle.tree import leaf_hash, node_count
+from service.merkle.tree import leaf_hash, node_count, node_hash
 from tests.merkle.reference import mth
 from tests.merkle.static_log import StaticLog, recorded
 
@@ -197,18 +197,8 @@ def test_a_full_tile_hashes_to_one_hash_of_the_tile_above():
         row = log.read(Tile(0, index).positions)
         assert len(b"".join(row)) == 8192
         while len(row) > 1:
-            row = StaticPairs.joined(row)
+            row = [node_hash(*pair) for pair in zip(row[::2], row[1::2], strict=True)]
         assert row == [above[index]]
-
-
-class StaticPairs:
-    """The level above a full level, hashed once more by hand."""
-
-    @staticmethod
-    def joined(row):
-        import hashlib
-
-        return [hashlib.sha256(b"\x01" + row[i] + row[i + 1]).digest() for i in range(0, len(row), 2)]
 
 
 class TestBundles:

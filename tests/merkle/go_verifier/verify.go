@@ -31,7 +31,7 @@ func (l *log) verifyTree(c *checkpoint) error {
 	}
 	for ; level >= 0; level-- {
 		for _, t := range cut(level, c.tree.N) {
-			if err := l.verifyTile(t, reader); err != nil {
+			if err := l.verifyTile(t, c.tree.N, reader); err != nil {
 				return err
 			}
 		}
@@ -53,14 +53,17 @@ func cut(level int, size int64) []tlog.Tile {
 	return tiles
 }
 
-// verifyTile verifies one tile against the root and, at level 0, the entries under it.
-func (l *log) verifyTile(t tlog.Tile, reader tlog.HashReader) error {
+// verifyTile verifies one tile against the root and, at level 0, the entries under it. Its parent has been verified.
+func (l *log) verifyTile(t tlog.Tile, size int64, reader tlog.HashReader) error {
 	indexes := make([]int64, t.W)
 	for i := range indexes {
 		indexes[i] = tlog.StoredHashIndex(height*t.L, t.N<<height+int64(i))
 	}
 	hashes, err := reader.ReadHashes(indexes)
 	if err != nil {
+		return fmt.Errorf("%s: %w", address(t), err)
+	}
+	if err := l.verifyParent(t, size); err != nil {
 		return fmt.Errorf("%s: %w", address(t), err)
 	}
 	fmt.Printf("%s: %d hashes\n", address(t), len(hashes))
@@ -76,6 +79,36 @@ func (l *log) verifyTile(t tlog.Tile, reader tlog.HashReader) error {
 		return fmt.Errorf("%s: %w", address(t), err)
 	}
 	fmt.Printf("%s: %d entries\n", address(t), len(hashes))
+	return nil
+}
+
+// verifyParent verifies that a full tile hashes to what its parent says of it. The reader is meant to do so as well, but
+// passes over the first few tiles that a call adds to those of the right edge: as many as the edge has fewer tiles than
+// subtrees (seen with version 0.7.0 of its package at 70,000 entries, where a changed tile 1/000 went unnoticed). A
+// partial tile is part of the edge and has no parent: all its hashes went into the root.
+func (l *log) verifyParent(t tlog.Tile, size int64) error {
+	if t.W < 1<<height {
+		return nil
+	}
+	var parent tlog.Tile
+	for _, above := range cut(t.L+1, size) {
+		if above.N == t.N>>height {
+			parent = above
+		}
+	}
+	tiles, err := l.ReadTiles([]tlog.Tile{t, parent})
+	if err != nil {
+		return err
+	}
+	left, err1 := tlog.HashFromTile(t, tiles[0], tlog.StoredHashIndex(height*t.L+height-1, 2*t.N))
+	right, err2 := tlog.HashFromTile(t, tiles[0], tlog.StoredHashIndex(height*t.L+height-1, 2*t.N+1))
+	stated, err3 := tlog.HashFromTile(parent, tiles[1], tlog.StoredHashIndex(height*(t.L+1), t.N))
+	if err1 != nil || err2 != nil || err3 != nil {
+		return fmt.Errorf("cannot be hashed: %v, %v, %v", err1, err2, err3)
+	}
+	if tlog.NodeHash(left, right) != stated {
+		return fmt.Errorf("inconsistent tile: not the one that %s speaks of", address(parent))
+	}
 	return nil
 }
 
