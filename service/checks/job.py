@@ -19,8 +19,8 @@ from service.entries.asset import AssetRegistered
 from service.entries.catalogue import ENTRY_TYPES
 from service.entries.instrument import InstrumentCalibrated, InstrumentEvent, PressureGauge, Thermometer, TorqueTool
 from service.entries.judgement import State
+from service.entries.once import once
 from service.entries.procedure import ProcedurePublished
-from service.entries.words import once
 from service.entries.work import EntryCorrected, RebuildClosed, RebuildOpened
 
 D_co = TypeVar("D_co", bound=BaseModel, covariant=True)

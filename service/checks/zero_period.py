@@ -7,7 +7,7 @@ from datetime import datetime
 from itertools import pairwise
 
 from service.checks.job import Fact, Job
-from service.entries.words import once
+from service.entries.once import once
 from service.entries.work import BankIsolated, BankRestored, PartFitted, PartRemoved
 
 Part = Fact[PartRemoved] | Fact[PartFitted]

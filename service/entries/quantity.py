@@ -16,7 +16,8 @@ from pydantic import ConfigDict, GetJsonSchemaHandler, field_validator, model_va
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
-from service.entries.words import DecimalText, Model, once, refuse
+from service.entries.once import once
+from service.entries.words import DecimalText, Model, refuse
 
 
 class Unit(NamedTuple):

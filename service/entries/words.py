@@ -7,10 +7,9 @@ a number of seconds) hangs on the value as a property.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
-from typing import Annotated, Any, Generic, TypeVar
+from typing import Annotated, Any, TypeVar
 
 from jiter import LosslessFloat
 from pydantic import (
@@ -24,6 +23,8 @@ from pydantic import (
     WithJsonSchema,
 )
 from pydantic_core import PydanticCustomError
+
+from service.entries.once import once
 
 _DECIMAL = re.compile(r"-?(?:\d+)(?:\.\d+)?(?:[eE][+-]?\d{1,3})?", re.ASCII)
 _PLAIN_DECIMAL = re.compile(r"-?\d{1,9}(?:\.\d{1,9})?", re.ASCII)
@@ -40,23 +41,6 @@ _FIRST_YEAR = 1900
 
 
 T = TypeVar("T")
-V = TypeVar("V")
-
-
-class once(Generic[V]):  # noqa: N801 - used as a decorator, like property
-    """A property worked out on first use: ``functools.cached_property`` without the lock that 3.11 takes in it."""
-
-    def __init__(self, work_out: Callable[[Any], V]) -> None:
-        self._work_out = work_out
-        self.__doc__ = work_out.__doc__
-
-    def __set_name__(self, _: type, name: str) -> None:
-        self._name = name
-
-    def __get__(self, holder: Any, _: type | None = None) -> V:
-        value = self._work_out(holder)
-        holder.__dict__[self._name] = value  # found there from now on, before this descriptor
-        return value
 
 
 class Model(BaseModel):

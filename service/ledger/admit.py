@@ -9,20 +9,21 @@ measurement is never refused because it fails a check.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
 from pydantic import ValidationError
 
 from service.entries.asset import AssetAmended, AssetRegistered
-from service.entries.catalogue import ENTRY_TYPES, Scope
+from service.entries.catalogue import ENTRY_TYPES
 from service.entries.envelope import MOST_ENTRY_BYTES, Draft, derived_id, faults_of, moments_in
 from service.entries.instrument import InstrumentCalibrated
 from service.entries.procedure import ProcedurePublished
 from service.entries.refusals import Contradiction, Fault, NotAFact, NotAllowed, TooLarge
 from service.entries.work import EntryCorrected, RebuildOpened
 from service.ledger.entry import Entry
+from service.ledger.knowledge import Known
 from service.ledger.rebuild import fold, misfit
 from service.ledger.register import Asset, amended
 from service.merkle.canonical import canonical
@@ -30,53 +31,6 @@ from service.merkle.canonical import canonical
 SKEW = timedelta(minutes=5)
 """How far a caller's clock may run ahead."""
 _SERVER_MEMBERS_BYTES = 400
-
-
-@dataclass
-class Known:
-    """What the ledger holds of the things that a submission names; grows as its entries are admitted."""
-
-    facility: str
-    now: datetime
-    scopes: frozenset[Scope]
-    assets: dict[str, Asset] = field(default_factory=dict)
-    revisions: dict[str, list[int]] = field(default_factory=dict)
-    entries: dict[str, Entry] = field(default_factory=dict)
-    """Entries by id: those that a draft repeats or corrects."""
-    lifecycles: dict[str, list[Entry]] = field(default_factory=dict)
-    """By rebuild: its openings and closings and the corrections to them."""
-    early: dict[str, list[Entry]] = field(default_factory=dict)
-    """By the id they name: corrections that are there before their target."""
-
-    _closings: dict[tuple[str, int], datetime | None] = field(default_factory=dict)
-
-    def branch(self, now: datetime, scopes: frozenset[Scope]) -> Known:
-        """The same to begin with; what is learnt from one submission stays out of it if that is refused."""
-        return replace(
-            self,
-            now=now,
-            scopes=scopes,
-            assets=dict(self.assets),
-            revisions=dict(self.revisions),
-            entries=dict(self.entries),
-            lifecycles=dict(self.lifecycles),
-            early=dict(self.early),
-        )
-
-    def knows(self, rebuild: str, lifecycle: list[Entry], closed_at: datetime | None) -> None:
-        """Take over what was folded elsewhere."""
-        self.lifecycles[rebuild] = lifecycle
-        self._closings[rebuild, len(lifecycle)] = closed_at
-
-    def closed_at(self, rebuild: str | None) -> datetime | None:
-        """When the rebuild was closed, as corrected."""
-        if rebuild is None or not (lifecycle := self.lifecycles.get(rebuild)):
-            return None
-        key = (rebuild, len(lifecycle))
-        if key not in self._closings:
-            closing = fold(lifecycle).closing
-            self._closings[key] = closing.at if closing else None
-        return self._closings[key]
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ One group of submissions, one transaction. At each step, what a crash here would
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -19,17 +19,18 @@ from typing import Any, NoReturn
 
 from sqlalchemy import Connection
 
-from service.entries.catalogue import Scope
-from service.entries.envelope import Draft, uuid8
+from service.entries.envelope import uuid8
 from service.entries.facility import FacilityOpened
 from service.entries.refusals import Contradiction, Refusal, Stale, Unknown
 from service.entries.words import instant, microseconds
 from service.entries.work import EntryCorrected
-from service.ledger.admit import Admitted, Known, admit, ids_of
+from service.ledger.admit import Admitted, admit, ids_of
 from service.ledger.entry import Entry, rfc3339
 from service.ledger.follow import Touched, refresh_register, subject_of, touch
+from service.ledger.knowledge import Known
 from service.ledger.known import know
 from service.ledger.memory import Memory
+from service.ledger.receipt import Accepted, Receipt, Submission, Taken
 from service.ledger.standing import Standing, oldest_first, refresh_rebuild
 from service.merkle import tree
 from service.merkle.canonical import canonical
@@ -43,40 +44,6 @@ MOST_JUDGED = 64
 """How many rebuilds that something else has marked (a certificate, an amendment) are judged in one transaction."""
 SERVER = "server"
 """Credential of the entries that the server itself writes."""
-
-
-@dataclass(frozen=True, slots=True)
-class Submission:
-    """What one caller wants recorded, all of it or nothing.
-
-    ``unless_changed``: an asset's tag and the seq of the state the caller has seen; anything newer keeps it all out.
-    """
-
-    drafts: Sequence[Draft]
-    credential: str
-    scopes: frozenset[Scope]
-    unless_changed: tuple[str, int] | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Accepted:
-    """One entry taken, or found recorded before."""
-
-    seq: int
-    id: str
-    leaf_hash: bytes
-    replayed: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Receipt:
-    """What was recorded, where the ledger ends now, and what followed."""
-
-    accepted: tuple[Accepted, ...]
-    size: int
-    root: bytes
-    rebuilds: tuple[dict[str, Any], ...] = ()
-    findings: tuple[dict[str, Any], ...] = ()
 
 
 @dataclass
@@ -183,37 +150,14 @@ def judge_marked(store: Store, memory: Memory, clock: Clock) -> int:
     return len(waiting)
 
 
-@dataclass(frozen=True, slots=True)
-class _Taken:
-    accepted: tuple[Accepted, ...]
-    rebuilds: frozenset[str]
-    stirs: bool
-    """It may have changed the verdict of rebuilds it does not name."""
-
-    def receipt(
-        self, size: int, root: bytes, touched: Mapping[str, Standing], standing: Mapping[str, tuple[str, str]]
-    ) -> Receipt:
-        """The answer to this submission."""
-        shown = {rebuild: standing[rebuild] for rebuild in sorted(self.rebuilds) if rebuild in standing}
-        stirred = [one for one in touched.values() if one.rebuild in self.rebuilds or (self.stirs and one.changed)]
-        shown |= {one.rebuild: (one.judgement.state, one.judgement.verdict) for one in stirred}
-        findings = [
-            {"rebuild": one.rebuild, **{name: found[name] for name in ("check", "subject", "verdict")}}
-            for one in stirred
-            for found in one.changed
-        ]
-        states = [{"id": rebuild, "state": state, "verdict": verdict} for rebuild, (state, verdict) in shown.items()]
-        return Receipt(self.accepted, size, root, tuple(states), tuple(findings))
-
-
-def _take_all(group: _Group, submissions: Sequence[Submission], clock: Clock) -> list[_Taken | Refusal]:
+def _take_all(group: _Group, submissions: Sequence[Submission], clock: Clock) -> list[Taken | Refusal]:
     """Admit each submission, or not, and keep the entries of those admitted.
 
     One that says something of the register is settled at once, and what comes after it is decided on that.
     """
     code = group.memory.code
     waiting = [(submission, ids_of(code, submission.drafts)) for submission in submissions]
-    taken: list[_Taken | Refusal] = []
+    taken: list[Taken | Refusal] = []
     while waiting:
         known = know(group.tx, group.memory, [(one.drafts, ids) for one, ids in waiting], clock())
         while waiting and not group.touched.register:
@@ -243,7 +187,7 @@ def _unchanged(group: _Group, submission: Submission) -> None:
         raise Stale(f"{tag} has changed since: read it again")
 
 
-def _record(group: _Group, admitted: Sequence[Admitted], credential: str, known: Known) -> _Taken:
+def _record(group: _Group, admitted: Sequence[Admitted], credential: str, known: Known) -> Taken:
     """Keep the entries of one submission; ``known`` learns where each was recorded."""
     recorded: dict[str, Accepted] = {}
     accepted, rebuilds, stirs = [], set[str](), False
@@ -258,13 +202,13 @@ def _record(group: _Group, admitted: Sequence[Admitted], credential: str, known:
             members = {**one.draft.sent, "id": one.id, "credential": credential}
             entry = group.keep(members, one.draft.occurred_at.at, known.now, target)
             known.entries[one.id] = entry
-            touch(group.touched, entry, target)
+            touch(group.touched, entry, target, known.early.get(one.id, ()))
             accepted.append(Accepted(entry.seq, one.id, group.leaves[-1], replayed=False))
         recorded[one.id] = accepted[-1]
         rebuild = (target or known.entries[one.id]).rebuild
         rebuilds |= {rebuild} if rebuild else set()
         stirs = stirs or rebuild is None
-    return _Taken(tuple(accepted), frozenset(rebuilds), stirs)
+    return Taken(tuple(accepted), frozenset(rebuilds), stirs)
 
 
 def _target(one: Admitted, known: Known) -> Entry | None:
@@ -273,9 +217,9 @@ def _target(one: Admitted, known: Known) -> Entry | None:
     return target if target and target.seq else None
 
 
-def _standing(group: _Group, taken: Iterable[_Taken | Refusal]) -> dict[str, tuple[str, str]]:
+def _standing(group: _Group, taken: Iterable[Taken | Refusal]) -> dict[str, tuple[str, str]]:
     """State and verdict of the rebuilds named, touched or not: a caller who sends again asks this too."""
-    named = {rebuild for one in taken if isinstance(one, _Taken) for rebuild in one.rebuilds}
+    named = {rebuild for one in taken if isinstance(one, Taken) for rebuild in one.rebuilds}
     rows = {rebuild: group.memory.work(group.tx, rebuild).row for rebuild in named}
     return {rebuild: (row["state"], row["verdict"]) for rebuild, row in rows.items() if row is not None}
 

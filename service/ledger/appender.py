@@ -17,8 +17,10 @@ import structlog
 from sqlalchemy.exc import DBAPIError
 
 from service.entries.refusals import Busy, Refusal
-from service.ledger.append import Clock, Receipt, Submission, append, judge_marked
-from service.ledger.memory import Memory, Recent
+from service.ledger.append import Clock, append, judge_marked
+from service.ledger.memory import Memory
+from service.ledger.receipt import Receipt, Submission
+from service.ledger.remembered import Recent
 from service.store import views
 from service.store.engine import Store
 

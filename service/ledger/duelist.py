@@ -16,6 +16,7 @@ from service.entries.words import instant
 from service.ledger import due
 from service.ledger.entry import Entry, read_all
 from service.ledger.memory import Memory
+from service.ledger.meter import Metered, Reading, RunningCount
 from service.ledger.rebuild import fold, plain_fact
 from service.ledger.register import Asset, Facility
 from service.store import due_list, views
@@ -144,7 +145,7 @@ def _satisfied(tx: Connection, memory: Memory, procedure: str, revision: int) ->
     return list(published.satisfies) if published else []
 
 
-def _readings(tx: Connection, memory: Memory, tag: str, meter: str) -> tuple[due.Reading, ...]:
+def _readings(tx: Connection, memory: Memory, tag: str, meter: str) -> tuple[Reading, ...]:
     """Readings of the meter on the asset itself, else on the nearest asset above it that has one."""
     above, seen = cast("str | None", tag), set[str]()
     while above is not None and above not in seen:
@@ -167,10 +168,10 @@ def _count(tx: Connection, memory: Memory, wanted: AbstractSet[tuple[str, str]])
         facts = fold(read_all(entries)).facts.of(MeterRead)
         for meter in {name for each, name in wanted if each == asset}:
             read = (_metered(facility, fact) for fact in facts if fact.data.meter == meter)
-            memory.counts.keep((asset, meter), due.RunningCount(read))
+            memory.counts.keep((asset, meter), RunningCount(read))
 
 
-def _metered(facility: Facility, fact: Fact[MeterRead]) -> due.Metered:
+def _metered(facility: Facility, fact: Fact[MeterRead]) -> Metered:
     final = fact.data.replaced.final_reading if fact.data.replaced else None
     reading = Decimal(fact.data.reading)
     return fact.at, facility.day(fact.at), reading, Decimal(final) if final is not None else None

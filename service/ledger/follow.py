@@ -6,6 +6,7 @@ pure files beside this one and writes the view. A replay calls the same function
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import orjson
@@ -58,12 +59,12 @@ def subject_of(type_: str, data: object) -> str | None:
     return FACILITY_SUBJECT if type_.startswith("facility.") else None
 
 
-def touch(touched: Touched, entry: Entry, target: Entry | None = None) -> None:
-    """Note what an entry touches; a correction touches what its target does."""
+def touch(touched: Touched, entry: Entry, target: Entry | None = None, early: Sequence[Entry] = ()) -> None:
+    """Note what an entry touches; a correction touches what its target does, ``early`` ones have waited for it."""
     about = target or entry
     if about.rebuild:
         touched.rebuilds.setdefault(about.rebuild, []).append(entry)
-        if entry.type == "entry.corrected":
+        if early or entry.type == "entry.corrected":
             touched.afresh.add(about.rebuild)
     if about.type in ASSET_TYPES and about.asset:
         touched.assets.add(about.asset)
@@ -74,7 +75,7 @@ def touch(touched: Touched, entry: Entry, target: Entry | None = None) -> None:
     elif about.type.startswith("facility."):
         touched.facility = True
     elif about.type == "meter.read" and about.asset:
-        touched.meters.setdefault((about.asset, about.data["meter"]), []).append(entry)
+        touched.meters.setdefault((about.asset, about.data["meter"]), []).extend((entry, *early))
     elif about.type == "setting.adjusted" and about.asset and not about.rebuild:
         touched.settings.add(about.asset)
 

@@ -12,10 +12,11 @@ from sqlalchemy import Connection
 from service.checks.job import Earlier, Fact, Job
 from service.entries.words import instant, microseconds
 from service.ledger.entry import read_all
-from service.ledger.memory import Memory, Work
+from service.ledger.memory import Memory
 from service.ledger.read_views import stem_of
 from service.ledger.rebuild import fold
 from service.ledger.register import ASSET_TYPES, Asset, fold_asset
+from service.ledger.remembered import Work
 from service.store import entries as stored
 from service.store import views
 

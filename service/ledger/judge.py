@@ -13,7 +13,7 @@ from service.checks.catalogue import CHECKS, EDITION
 from service.checks.finding import Finding
 from service.checks.job import Job
 from service.entries.judgement import State, Verdict
-from service.entries.words import once
+from service.entries.once import once
 from service.merkle.canonical import canonical
 
 _MOST_FINDINGS_BYTES = 56_000

@@ -12,8 +12,8 @@ from service.entries.asset import AssetAmended, AssetRegistered
 from service.entries.envelope import Draft
 from service.entries.procedure import ProcedurePublished
 from service.entries.work import EntryCorrected, RebuildOpened, Replacement
-from service.ledger.admit import Known
 from service.ledger.entry import Entry, read_all
+from service.ledger.knowledge import Known
 from service.ledger.memory import Memory
 from service.ledger.register import Asset
 from service.store import entries as stored
@@ -37,7 +37,7 @@ def know(
         assets=_assets(tx, memory, drafts),
         revisions=memory.revisions(tx, _procedures(drafts)),
         entries=found,
-        early=_early(tx, memory, submissions),
+        early=_early(tx, memory, [id_ for id_ in ids if id_ not in found]),
     )
     for rebuild in cast("set[str]", rebuilds):
         work = memory.work(tx, rebuild)
@@ -46,18 +46,10 @@ def know(
     return known
 
 
-def _early(
-    tx: Connection, memory: Memory, submissions: Sequence[tuple[Sequence[Draft], Sequence[str]]]
-) -> dict[str, list[Entry]]:
-    """Corrections that are there before the opening or closing they name."""
-    framed = [
-        id_
-        for drafts, ids in submissions
-        for draft, id_ in zip(drafts, ids, strict=True)
-        if draft.type in {"rebuild.opened", "rebuild.closed"}
-    ]
+def _early(tx: Connection, memory: Memory, ids: Sequence[str]) -> dict[str, list[Entry]]:
+    """Corrections that are there before the entry they name, by its id."""
     early: dict[str, list[Entry]] = {}
-    for entry in read_all(stored.corrections_of(tx, memory.code, framed)):
+    for entry in read_all(stored.corrections_of(tx, memory.code, ids)):
         early.setdefault(str(entry.data["entry"]), []).append(entry)
     return early
 

@@ -16,7 +16,7 @@ from service.ledger.judge import digest_of
 from service.ledger.memory import Memory
 from service.ledger.standing import oldest_first, refresh_rebuild
 from service.store import entries as stored
-from service.store import views
+from service.store import remake, views
 from service.store.engine import Store
 
 _STRETCH = 1_000
@@ -30,7 +30,7 @@ def replay(store: Store, facility: str, progress: Callable[[int, int], None] = l
     with store.writing() as tx:
         head = stored.lock_head(tx, facility)
         size = head.size if head else 0
-        views.clear(tx, facility)
+        remake.clear(tx, facility)
         touched, judged = Touched(), dict[str, Entry]()
         after = 0
         while found := read_all(stored.page(tx, facility, after, _STRETCH)):
@@ -58,10 +58,11 @@ def _remake(tx: Connection, memory: Memory, touched: Touched, judged: Mapping[st
     for rebuild in oldest_first(tx, memory, touched.rebuilds):
         refresh_rebuild(tx, memory, rebuild, touched.rebuilds[rebuild], afresh=True)
         if rebuild in judged:
-            views.set_judged(tx, memory.code, rebuild, _as_judged(judged[rebuild]))
+            remake.set_judged(tx, memory.code, rebuild, _as_judged(judged[rebuild]))
             memory.forget_works([rebuild])
+    memory.resets.clear()
     refresh_due(tx, memory, views.rebuilds_by_asset(tx, memory.code))
-    views.clear_marks(tx, memory.code)
+    remake.clear_marks(tx, memory.code)
 
 
 def _as_judged(entry: Entry) -> dict[str, Any]:

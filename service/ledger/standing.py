@@ -15,9 +15,10 @@ from service.ledger.duelist import refresh_due
 from service.ledger.entry import Entry
 from service.ledger.gather import gather, joined
 from service.ledger.judge import UNJUDGED, Judgement, judge
-from service.ledger.memory import Memory, Work
+from service.ledger.memory import Memory
 from service.ledger.read_views import stem_text
 from service.ledger.rebuild import Folded
+from service.ledger.remembered import Work
 from service.store import views
 
 

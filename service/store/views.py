@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Row, Table, and_, bindparam, delete, func, se
 from sqlalchemy.dialects import postgresql, sqlite
 
 from service.store.prepared import Prepared, run_in
-from service.store.tables import VIEWS, assets, facilities, instruments, marks, procedures, rebuilds, uses
+from service.store.tables import assets, facilities, instruments, marks, procedures, rebuilds, uses
 
 
 def put(tx: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
@@ -238,29 +238,3 @@ def rebuild_page(tx: Connection, facility: str, after: int, limit: int, **wanted
         if value is not None:
             query = query.where(rebuilds.c[name] == value)
     return list(tx.execute(query.order_by(rebuilds.c.first_seq).limit(limit)))
-
-
-def set_judged(tx: Connection, facility: str, rebuild_id: str, judged: Mapping[str, Any]) -> None:
-    """Write down what was judged last."""
-    mine = and_(rebuilds.c.facility == facility, rebuilds.c.rebuild == rebuild_id)
-    tx.execute(rebuilds.update().where(mine).values(judged))
-
-
-def clear_marks(tx: Connection, facility: str) -> None:
-    """Nothing waits to be judged again."""
-    tx.execute(delete(marks).where(marks.c.facility == facility))
-
-
-def clear(tx: Connection, facility: str) -> None:
-    """Throw the views of a facility away."""
-    for table in VIEWS:
-        tx.execute(delete(table).where(table.c.facility == facility))
-
-
-def contents(tx: Connection, facility: str) -> dict[str, list[tuple[Any, ...]]]:
-    """Every row of every view of a facility, in a fixed order: what a replay must give again."""
-    found = {}
-    for table in VIEWS:
-        query = select(table).where(table.c.facility == facility).order_by(*table.primary_key.columns)
-        found[table.name] = [tuple(row) for row in tx.execute(query)]
-    return found

@@ -21,8 +21,9 @@ from service.entries.catalogue import SCOPES
 from service.entries.envelope import Draft, read_envelope
 from service.entries.facility import FacilityOpened
 from service.entries.refusals import Refusal
-from service.ledger.append import Submission, append, open_facility
+from service.ledger.append import append, open_facility
 from service.ledger.memory import Memory
+from service.ledger.receipt import Submission
 from service.merkle import tree
 from service.merkle.canonical import canonical
 from service.store import entries as stored

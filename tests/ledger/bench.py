@@ -12,13 +12,14 @@ from service.api.intake import read_entries
 from service.entries.catalogue import SCOPES, Scope
 from service.entries.facility import FacilityOpened
 from service.entries.refusals import Refusal
-from service.ledger.append import Receipt, Submission, append, judge_marked, open_facility
+from service.ledger.append import append, judge_marked, open_facility
 from service.ledger.due_answers import Wanted, due_page
 from service.ledger.entry import Entry, read_all
 from service.ledger.memory import Memory
+from service.ledger.receipt import Receipt, Submission
 from service.ledger.replay import replay
 from service.store import entries as stored
-from service.store import views
+from service.store import remake, views
 from service.store.engine import Store
 from tests.ledger import scenario
 
@@ -102,7 +103,7 @@ class Bench:
 
     def contents(self) -> dict[str, list[tuple[Any, ...]]]:
         with self.store.reading() as tx:
-            return views.contents(tx, self.facility)
+            return remake.contents(tx, self.facility)
 
     def replayed(self) -> dict[str, list[tuple[Any, ...]]]:
         replay(self.store, self.facility)

@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 
 from service.entries.facility import FacilityOpened
 from service.entries.refusals import Contradiction, NotAFact, NotAllowed, Stale, Unknown
-from service.ledger.append import Receipt, append, open_facility
+from service.ledger.append import append, open_facility
 from service.ledger.memory import Memory
+from service.ledger.receipt import Receipt
 from service.merkle import tree
 from service.store import entries as stored
 from tests.ledger.bench import Bench, Clock, submission

@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from service.store import views
+from service.store import remake, views
 from service.store.engine import Store
 from tests.ledger.bench import Bench
 from tests.ledger.scenario import (
@@ -127,7 +127,7 @@ def test_a_replay_of_one_facility_leaves_the_others_alone(bench):
     bench.post(WHOLE)
     before = other.contents()
     with bench.store.writing() as tx:
-        views.clear(tx, "ferrow")
+        remake.clear(tx, "ferrow")
     assert other.contents() == before
     assert bench.rebuild() is None
     bench.replayed()
