@@ -15,7 +15,7 @@ from service.api.intake import read_body, read_entries
 from service.api.problems import documented
 from service.entries.envelope import Draft
 from service.ledger import answers
-from service.ledger.append import Receipt, Submission
+from service.ledger.receipt import Receipt, Submission
 
 router = APIRouter(tags=["entries"])
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 from decimal import Decimal
+from functools import lru_cache
+from zoneinfo import ZoneInfo
 
 from service.checks.job import Job
 from service.entries.words import Duration
@@ -11,9 +13,13 @@ from service.entries.words import Duration
 
 def clock(job: Job, at: datetime) -> str:
     """``08:55:10+01:00``; with the day where that is not the day on which the rebuild was opened."""
-    local = at.astimezone(job.zone).isoformat(sep=" ")
-    opened = job.opening or next(iter(job.facts), None)
-    return local[11:] if opened is not None and job.day(opened.at) == job.day(at) else local
+    local = _local(at, job.zone)
+    return local[11:] if job.begun_on and local.startswith(job.begun_on) else local
+
+
+@lru_cache(4096)
+def _local(at: datetime, zone: ZoneInfo) -> str:
+    return at.astimezone(zone).isoformat(sep=" ")
 
 
 def span(duration: Duration) -> timedelta:

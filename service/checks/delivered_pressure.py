@@ -80,7 +80,7 @@ def _missing(job: Job, flow: str, band: Band) -> Finding:
         verdict="inconclusive",
         says=says,
         required=_shown(band),
-        advice=f"Read the delivered pressure {_WITH[flow]} and record it as left, flow {flow}.",
+        advice=f"Read the delivered pressure {_WITH[flow]} and record it as left ({flow}).",
         source=SOURCE,
         entries=tuple(fact.id for fact in nameless[-1:]),
     )
@@ -138,5 +138,6 @@ DELIVERED_PRESSURE = Check(
     "The delivered pressure as left, static and flowing, each in its own band.",
     "low ≤ p ≤ high; out by d: d / (pressure per turn) turns",
     SOURCE,
+    reads=frozenset({"pressure.read"}),
     run=check,
 )

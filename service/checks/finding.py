@@ -7,10 +7,15 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from service.checks.job import Job
+from service.entries.catalogue import ENTRY_TYPES
 from service.entries.judgement import Verdict
 
 COMMON_PRACTICE = "common practice, no published source"
 FROM_MEMORY = "from memory; confirm against the document"
+
+
+EVERYTHING = frozenset(ENTRY_TYPES)
+"""For checks that any fact can answer otherwise."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,10 +64,14 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One check: what it decides, by which formula, from which source, and the function that does it."""
+    """One check: what it decides, by which formula, from which source, and the function that does it.
+
+    ``reads`` are the entry types whose facts can change its answer; facts of other types leave it as it was.
+    """
 
     name: str
     decides: str
     formula: str
     source: str
+    reads: frozenset[str]
     run: Callable[[Job], Iterable[Finding]]

@@ -49,9 +49,9 @@ def accuracy_of(record: InstrumentRecord, certificate: InstrumentCalibrated | No
         return None
     span = (gauge.max.si - (gauge.min.si if gauge.min is not None else Decimal(0))) if gauge.max is not None else None
     if certificate is not None:
-        k = Decimal(certificate.k or 2)
+        k = Decimal(certificate.k or 2) or Decimal(2)  # a certificate with k = 0 states nothing: the usual 2 holds
         if certificate.uncertainty is not None:
-            return certificate.uncertainty.si / k
+            return certificate.uncertainty.si / k if certificate.uncertainty.si_unit == "kPa" else None
         base = reading if certificate.of == "reading" else span
         if certificate.uncertainty_percent is not None and base is not None:
             return Decimal(certificate.uncertainty_percent) / 100 * base / k

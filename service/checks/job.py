@@ -5,19 +5,21 @@ All of it plain frozen values; a check that wants more than a ``Job`` holds is i
 
 from __future__ import annotations
 
+from bisect import insort
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
-from functools import cached_property
 from typing import Generic, TypeVar, cast
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel
 
 from service.entries.asset import AssetRegistered
+from service.entries.catalogue import ENTRY_TYPES
 from service.entries.instrument import InstrumentCalibrated, InstrumentEvent, PressureGauge, Thermometer, TorqueTool
 from service.entries.judgement import State
+from service.entries.once import once
 from service.entries.procedure import ProcedurePublished
 from service.entries.work import EntryCorrected, RebuildClosed, RebuildOpened
 
@@ -42,7 +44,20 @@ class Facts:
     """All facts of one rebuild in the order they happened; equal times in the order of their ids, never of arrival."""
 
     def __init__(self, facts: Iterable[Fact[BaseModel]] = ()) -> None:
-        self._all = tuple(sorted(facts, key=lambda fact: (fact.at, fact.id)))
+        self._all = sorted(facts, key=_order)
+        by_type: dict[str, list[Fact[BaseModel]]] = {}
+        for fact in self._all:
+            by_type.setdefault(fact.type, []).append(fact)
+        self._by_type = {type_: tuple(of_its_type) for type_, of_its_type in by_type.items()}
+
+    def joined_by(self, facts: Iterable[Fact[BaseModel]]) -> Facts:
+        """These facts and more of them."""
+        joined = Facts()
+        joined._all, joined._by_type = list(self._all), dict(self._by_type)
+        for fact in facts:
+            insort(joined._all, fact, key=_order)
+            joined._by_type[fact.type] = tuple(sorted((*joined._by_type.get(fact.type, ()), fact), key=_order))
+        return joined
 
     def __iter__(self) -> Iterator[Fact[BaseModel]]:
         return iter(self._all)
@@ -50,20 +65,23 @@ class Facts:
     def __len__(self) -> int:
         return len(self._all)
 
-    @cached_property
-    def _by_model(self) -> dict[type[BaseModel], list[Fact[BaseModel]]]:
-        by_model: dict[type[BaseModel], list[Fact[BaseModel]]] = {}
-        for fact in self._all:
-            by_model.setdefault(type(fact.data), []).append(fact)
-        return by_model
-
     def of(self, model: type[M]) -> tuple[Fact[M], ...]:
         """Facts of one entry type, by its data model, in the order they happened."""
-        return cast("tuple[Fact[M], ...]", tuple(self._by_model.get(model, ())))
+        return cast("tuple[Fact[M], ...]", self._by_type.get(_TYPE_OF[model], ()))
 
     def of_type(self, *types: str) -> tuple[Fact[BaseModel], ...]:
         """Facts of these entry types, in the order they happened."""
-        return tuple(fact for fact in self._all if fact.type in types)
+        found = [self._by_type[type_] for type_ in types if type_ in self._by_type]
+        if len(found) > 1:
+            return tuple(sorted((fact for of_its_type in found for fact in of_its_type), key=_order))
+        return found[0] if found else ()
+
+
+_TYPE_OF: Mapping[type[BaseModel], str] = {row.data: row.name for row in ENTRY_TYPES.values()}
+
+
+def _order(fact: Fact[BaseModel]) -> tuple[datetime, str]:
+    return fact.at, fact.id
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,12 +133,12 @@ class Job:
     between: tuple[Fact[BaseModel], ...] = ()
     zone: ZoneInfo = field(default_factory=lambda: ZoneInfo("UTC"))
 
-    @property
+    @once
     def opening(self) -> Fact[RebuildOpened] | None:
         """The entry that opened the rebuild."""
         return next(iter(self.facts.of(RebuildOpened)), None)
 
-    @property
+    @once
     def closing(self) -> Fact[RebuildClosed] | None:
         """The entry that closed it, if it is closed."""
         return next(iter(self.facts.of(RebuildClosed)), None)
@@ -129,6 +147,12 @@ class Job:
     def state(self) -> State:
         """Unopened, open or closed."""
         return "closed" if self.closing else "open" if self.opening else "unopened"
+
+    @once
+    def begun_on(self) -> str:
+        """The day on which it was opened, or of its first fact, as ISO text; empty where there is none."""
+        first = self.opening or next(iter(self.facts), None)
+        return self.day(first.at).isoformat() if first is not None else ""
 
     def day(self, at: datetime) -> date:
         """The calendar day in the facility's time zone."""

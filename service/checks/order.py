@@ -14,7 +14,7 @@ from pydantic import BaseModel
 
 from service.checks.clock import clock, lapse
 from service.checks.delivered_pressure import last_as_left
-from service.checks.finding import COMMON_PRACTICE, Check, Finding
+from service.checks.finding import COMMON_PRACTICE, EVERYTHING, Check, Finding
 from service.checks.job import Fact, Job
 from service.checks.milestones import complete, first
 from service.entries import work
@@ -119,5 +119,6 @@ ORDER = Check(
     "A complete A precedes every B; leak, lock-up, as left and functions come after the last part, torque or setting.",
     "t(A complete) < t(first B); t(test begun) > t(last part, torque or setting)",
     SOURCE,
+    reads=EVERYTHING,
     run=check,
 )

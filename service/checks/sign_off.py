@@ -14,7 +14,7 @@ from typing import Literal, NamedTuple
 from pydantic import BaseModel
 
 from service.checks.clock import clock
-from service.checks.finding import COMMON_PRACTICE, Check, Finding
+from service.checks.finding import COMMON_PRACTICE, EVERYTHING, Check, Finding
 from service.checks.job import Fact, Job
 from service.entries.catalogue import ENTRY_TYPES
 from service.entries.judgement import Verdict
@@ -58,7 +58,7 @@ def _closing(job: Job) -> Finding:
 def _countersignature(job: Job, asked: Countersign) -> Finding:
     closing, signed = job.closing, job.facts.of(RebuildCountersigned)
     token = ", with their own credential" if asked.own_credential else ""
-    wanted = f"Wanted: a countersignature over everything recorded by somebody outside the crew who did no work{token}."
+    wanted = f"Have somebody outside the crew, who did no work, countersign everything recorded{token}."
     if closing is None:
         return _said("countersignature", "inconclusive", "Not closed yet: there is nothing to countersign.", wanted)
     if not signed:
@@ -140,5 +140,6 @@ SIGN_OFF = Check(
     "Closed; countersigned where asked by another person, outside the crew, over everything recorded.",
     "t(signed) ≥ t(closing), every fact, every correction; signer ∉ {closer, crew, who did the work}",
     SOURCE,
+    reads=EVERYTHING,
     run=check,
 )

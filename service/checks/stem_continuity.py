@@ -48,6 +48,7 @@ STEM_CONTINUITY = Check(
     "The stem comes out by the turns it was left engaged: the setting was not touched between rebuilds. Never counts.",
     "d = n_out − (n_left + Σ adjustments since), |d| ≤ tolerance",
     SOURCE,
+    reads=frozenset({"setting.adjusted", "turns.counted"}),
     run=check,
 )
 

@@ -58,6 +58,7 @@ TORQUE = Check(
     "Each joint's torque, corrected for calibration error and extension, is inside its band; none was ever over it.",
     "y = indicated / (1 + e) × (L + E·cos θ) / L; p = Φ((T_U − y)/u) − Φ((T_L − y)/u)",
     SOURCE,
+    reads=frozenset({"part.fitted", "torque.applied"}),
     run=check,
 )
 

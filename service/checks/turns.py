@@ -62,6 +62,7 @@ TURNS = Check(
     "The stem is turned back in as far as it was turned out; counts agree between those who count.",
     "d = n_in − n_out, |d| ≤ tolerance; Δp = d × Δp per turn, Δp per turn = k·P/A",
     SOURCE,
+    reads=frozenset({"pressure.read", "rebuild.closed", "turns.counted"}),
     run=check,
 )
 

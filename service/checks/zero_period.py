@@ -7,12 +7,13 @@ from datetime import datetime
 from itertools import pairwise
 
 from service.checks.job import Fact, Job
+from service.entries.once import once
 from service.entries.work import BankIsolated, BankRestored, PartFitted, PartRemoved
 
 Part = Fact[PartRemoved] | Fact[PartFitted]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Period:
     """From one bank.restored to the next; ``handled`` are the parts removed and fitted in it."""
 
@@ -21,12 +22,12 @@ class Period:
     isolations: tuple[datetime, ...]
     handled: tuple[Part, ...]
 
-    @property
+    @once
     def loosened(self) -> datetime | None:
         """When the first part came out or went in."""
         return self.handled[0].at if self.handled else None
 
-    @property
+    @once
     def isolated(self) -> datetime | None:
         """The last isolation before that."""
         before = [at for at in self.isolations if self.loosened is None or at <= self.loosened]

@@ -165,7 +165,11 @@ def _by_the_last(job: Job, period: Period, readings: list[ZeroReading]) -> _Answ
     says = f"{last.says}{held}" + (f", hold {lapse(hold)} wanted" if hold else "") + f"{loosened}."
     if proof.complete:
         return _Answer("conforming", says, "", tuple(readings))
-    advice = f"Read again {lapse(hold)} or more after {clock(job, proof.since)}, before anything is loosened."
+    again = f"{lapse(hold)} or more after {clock(job, proof.since)}"
+    if period.loosened is None:
+        advice = f"Read again {again}, before anything is loosened."
+    else:
+        advice = f"If it was read again {again} and before the first part, record that reading."
     return _Answer("inconclusive", says, advice, tuple(readings))
 
 
@@ -196,5 +200,8 @@ ZERO_PRESSURE = Check(
     "Zero at every point the procedure names, after isolation and before anything is loosened, in each period of work.",
     "measured: |p| + U ≤ limit, U = 2·u; or vented: vent open, |p| ≤ resolution/2; t_last − t_first ≥ hold",
     SOURCE,
+    reads=frozenset(
+        {"bank.isolated", "bank.restored", "part.fitted", "part.removed", "pressure.read", "rebuild.closed"}
+    ),
     run=check,
 )

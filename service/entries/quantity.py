@@ -9,13 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from decimal import ROUND_HALF_EVEN, Context, Decimal
-from functools import cache, cached_property
+from functools import cache
 from typing import Any, ClassVar, Literal, NamedTuple
 
 from pydantic import ConfigDict, GetJsonSchemaHandler, field_validator, model_validator
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
+from service.entries.once import once
 from service.entries.words import DecimalText, Model, refuse
 
 
@@ -211,12 +212,12 @@ class Quantity(Model):
             raise refuse("below_lowest", f"{self.value} {self.unit} is less than can be")
         return self
 
-    @cached_property
+    @once
     def number(self) -> Decimal:
         """The number as written."""
         return Decimal(self.value)
 
-    @cached_property
+    @once
     def si(self) -> Decimal:
         """The value in the first unit of its dimension (``si_unit``)."""
         _, factor, offset = resolve(self.dimension, self.unit)
@@ -365,7 +366,7 @@ class Measure(Quantity):
             )
         return spelling
 
-    @cached_property
+    @once
     def si(self) -> Decimal:
         """The value in the SI unit of the first dimension that knows its unit."""
         _, factor, offset = resolve(dimensions_of(self.unit)[0], self.unit)

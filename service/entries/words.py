@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
-from functools import cached_property
 from typing import Annotated, Any, TypeVar
 
 from jiter import LosslessFloat
@@ -25,7 +24,11 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
+from service.entries.once import once
+
 _DECIMAL = re.compile(r"-?(?:\d+)(?:\.\d+)?(?:[eE][+-]?\d{1,3})?", re.ASCII)
+_PLAIN_DECIMAL = re.compile(r"-?\d{1,9}(?:\.\d{1,9})?", re.ASCII)
+_CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 _TIME = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(?:\.\d{1,9})?(?P<offset>[Zz]|[+-]\d\d:\d\d)?", re.ASCII)
 _DAY = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 _DURATION = re.compile(
@@ -37,13 +40,15 @@ _MOST_DIGITS = 18
 _FIRST_YEAR = 1900
 
 
+T = TypeVar("T")
+
+
 class Model(BaseModel):
     """Base of every wire model: frozen, strict, and a member it does not know is refused."""
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="forbid", validate_default=False)
+    model_config = ConfigDict(frozen=True, strict=True, extra="forbid", validate_default=False, ignored_types=(once,))
 
 
-T = TypeVar("T")
 Many = Annotated[tuple[T, ...], Field(strict=False)]
 
 
@@ -74,6 +79,8 @@ def decimal_text(value: Any) -> str:
     if isinstance(value, bool) or not isinstance(value, str | int | LosslessFloat):
         raise refuse("not_a_number", "a decimal number is wanted, as text or as a JSON number")
     text = str(value)
+    if _PLAIN_DECIMAL.fullmatch(text):
+        return text
     if len(text) > 3 * _MOST_DIGITS or not _DECIMAL.fullmatch(text):
         raise refuse("not_a_number", "not a decimal number")
     if "e" in text or "E" in text:
@@ -90,7 +97,7 @@ def _no_nul(text: str) -> str:
 
 
 def _no_controls(text: str) -> str:
-    if any(character < " " or character == "\x7f" for character in text) or text != text.strip():
+    if _CONTROL.search(text) or text != text.strip():
         raise refuse("not_a_code", "no control characters and no spaces at either end")
     if text.strip(".") == "" or "/" in text or "\\" in text:
         raise refuse("not_a_code", "no slashes, and not dots alone: it is part of an address")
@@ -102,7 +109,7 @@ class Moment(str):
 
     __slots__ = ("__dict__",)
 
-    @cached_property
+    @once
     def at(self) -> datetime:
         """The same instant in UTC."""
         return datetime.fromisoformat(self.upper()).astimezone(UTC)
@@ -113,7 +120,7 @@ class Day(str):
 
     __slots__ = ("__dict__",)
 
-    @cached_property
+    @once
     def date(self) -> date:
         """The day as a date."""
         return date.fromisoformat(self)
@@ -124,7 +131,7 @@ class Duration(str):
 
     __slots__ = ("__dict__",)
 
-    @cached_property
+    @once
     def _parts(self) -> tuple[int, ...]:
         match = _DURATION.fullmatch(self)
         return tuple(int(part or 0) for part in match.groups()) if match else (0,) * 7

@@ -9,20 +9,21 @@ measurement is never refused because it fails a check.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
 from pydantic import ValidationError
 
 from service.entries.asset import AssetAmended, AssetRegistered
-from service.entries.catalogue import ENTRY_TYPES, Scope
+from service.entries.catalogue import ENTRY_TYPES
 from service.entries.envelope import MOST_ENTRY_BYTES, Draft, derived_id, faults_of, moments_in
 from service.entries.instrument import InstrumentCalibrated
 from service.entries.procedure import ProcedurePublished
 from service.entries.refusals import Contradiction, Fault, NotAFact, NotAllowed, TooLarge
 from service.entries.work import EntryCorrected, RebuildOpened
 from service.ledger.entry import Entry
+from service.ledger.knowledge import Known
 from service.ledger.rebuild import fold, misfit
 from service.ledger.register import Asset, amended
 from service.merkle.canonical import canonical
@@ -30,28 +31,6 @@ from service.merkle.canonical import canonical
 SKEW = timedelta(minutes=5)
 """How far a caller's clock may run ahead."""
 _SERVER_MEMBERS_BYTES = 400
-
-
-@dataclass
-class Known:
-    """What the ledger holds of the things that a submission names; grows as its entries are admitted."""
-
-    facility: str
-    now: datetime
-    scopes: frozenset[Scope]
-    assets: dict[str, Asset] = field(default_factory=dict)
-    revisions: dict[str, list[int]] = field(default_factory=dict)
-    entries: dict[str, Entry] = field(default_factory=dict)
-    """Entries by id: those that a draft repeats or corrects."""
-    lifecycles: dict[str, list[Entry]] = field(default_factory=dict)
-    """By rebuild: its openings and closings and the corrections to them."""
-    early: dict[str, list[Entry]] = field(default_factory=dict)
-    """By the id they name: corrections that are there before their target."""
-
-    def closed_at(self, rebuild: str | None) -> datetime | None:
-        """When the rebuild was closed, as corrected."""
-        closing = fold(self.lifecycles.get(rebuild, ())).closing if rebuild else None
-        return closing.at if closing else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,14 +124,15 @@ def _learn(draft: Draft, id_: str, sent: Mapping[str, Any], known: Known) -> Non
             asset = known.assets[str(draft.envelope.asset)]
             known.assets[asset.tag] = amended(asset, patch, entry.occurred_at)
         case ProcedurePublished(code=code, revision=revision):
-            known.revisions.setdefault(code, []).append(revision)
+            known.revisions[code] = [*known.revisions.get(code, ()), revision]
         case EntryCorrected(entry=target) if target not in known.entries:
-            known.early.setdefault(target, []).append(entry)
+            known.early[target] = [*known.early.get(target, ()), entry]
         case EntryCorrected(entry=target):
             if (rebuild := known.entries[target].rebuild) in known.lifecycles:
-                known.lifecycles[rebuild].append(entry)
+                known.lifecycles[rebuild] = [*known.lifecycles[rebuild], entry]
     if draft.type in {"rebuild.opened", "rebuild.closed"}:
-        known.lifecycles.setdefault(str(draft.envelope.rebuild), []).extend([entry, *known.early.get(id_, ())])
+        opened = str(draft.envelope.rebuild)
+        known.lifecycles[opened] = [*known.lifecycles.get(opened, ()), entry, *known.early.get(id_, ())]
 
 
 def _faults(draft: Draft, known: Known) -> Iterator[Fault]:

@@ -44,8 +44,8 @@ def asset(row: Row[Any]) -> dict[str, Any]:
     return {
         "tag": row.tag,
         **orjson.loads(row.body),
-        "retired": row.retired,
-        "out_of_service": row.out_of_service,
+        "retired": bool(row.retired),
+        "out_of_service": bool(row.out_of_service),
         "seq": row.seq,
     }
 

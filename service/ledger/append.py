@@ -11,25 +11,26 @@ One group of submissions, one transaction. At each step, what a crash here would
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Any
+from typing import Any, NoReturn
 
-from sqlalchemy import Connection, Row
+from sqlalchemy import Connection
 
-from service.entries.catalogue import Scope
-from service.entries.envelope import Draft, uuid8
+from service.entries.envelope import uuid8
 from service.entries.facility import FacilityOpened
 from service.entries.refusals import Contradiction, Refusal, Stale, Unknown
 from service.entries.words import instant, microseconds
 from service.entries.work import EntryCorrected
-from service.ledger.admit import Admitted, Known, admit, ids_of
+from service.ledger.admit import Admitted, admit, ids_of
 from service.ledger.entry import Entry, rfc3339
-from service.ledger.follow import Touched, refresh_facility, refresh_register, subject_of, touch
-from service.ledger.gather import facility_of
+from service.ledger.follow import Touched, refresh_register, subject_of, touch
+from service.ledger.knowledge import Known
 from service.ledger.known import know
-from service.ledger.register import Facility
+from service.ledger.memory import Memory
+from service.ledger.receipt import Accepted, Receipt, Submission, Taken
 from service.ledger.standing import Standing, oldest_first, refresh_rebuild
 from service.merkle import tree
 from service.merkle.canonical import canonical
@@ -45,78 +46,38 @@ SERVER = "server"
 """Credential of the entries that the server itself writes."""
 
 
-@dataclass(frozen=True, slots=True)
-class Submission:
-    """What one caller wants recorded, all of it or nothing.
-
-    ``unless_changed``: an asset's tag and the seq of the state the caller has seen; anything newer keeps it all out.
-    """
-
-    drafts: Sequence[Draft]
-    credential: str
-    scopes: frozenset[Scope]
-    unless_changed: tuple[str, int] | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Accepted:
-    """One entry taken, or found recorded before."""
-
-    seq: int
-    id: str
-    leaf_hash: bytes
-    replayed: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Receipt:
-    """What was recorded, where the ledger ends now, and what followed."""
-
-    accepted: tuple[Accepted, ...]
-    size: int
-    root: bytes
-    rebuilds: tuple[dict[str, Any], ...] = ()
-    findings: tuple[dict[str, Any], ...] = ()
-
-
 @dataclass
 class _Group:
-    """A transaction under way: what was written so far and what it touches.
-
-    ``whole`` is the facility as of the last submission taken; None: nothing was written yet.
-    """
+    """A transaction under way: what was written so far and what it touches."""
 
     tx: Connection
-    facility: str
+    memory: Memory
     size: int
     recorded_us: int
     rows: list[dict[str, Any]] = field(default_factory=list)
     leaves: list[bytes] = field(default_factory=list)
     touched: Touched = field(default_factory=Touched)
-    rebuilds: dict[str, int] = field(default_factory=dict)
-    whole: Facility | None = None
 
-    def keep(
-        self, members: dict[str, Any], now: datetime, corrects: str | None = None, about: Entry | None = None
-    ) -> Entry:
-        """Give an entry its place and write it down."""
+    def keep(self, members: dict[str, Any], occurred_at: datetime, now: datetime, target: Entry | None = None) -> Entry:
+        """Give an entry its place and remember to write it down; a correction stands where its target does."""
         self.size += 1
         self.recorded_us = max(self.recorded_us, microseconds(now))
-        members |= {"facility": self.facility, "seq": self.size, "recorded_at": rfc3339(instant(self.recorded_us))}
+        recorded_at = rfc3339(instant(self.recorded_us))
+        members = {**members, "facility": self.memory.code, "seq": self.size, "recorded_at": recorded_at}
         text = canonical(members)
         self.leaves.append(tree.leaf_hash(text))
-        entry = Entry.read(self.size, text)
-        placed = about or entry
+        entry = Entry(self.size, members, occurred_at)
+        placed = target or entry
         self.rows.append(
             {
-                "facility": self.facility,
+                "facility": self.memory.code,
                 "seq": entry.seq,
                 "id": entry.id,
                 "type": entry.type,
                 "asset": placed.asset,
                 "rebuild": placed.rebuild,
                 "subject": subject_of(entry.type, entry.data),
-                "corrects": corrects,
+                "corrects": entry.data["entry"] if entry.type == "entry.corrected" else None,
                 "occurred_us": microseconds(entry.occurred_at),
                 "recorded_us": self.recorded_us,
                 "body": text.decode(),
@@ -130,19 +91,20 @@ class _Group:
         self.rows = []
 
     def settle(self) -> None:
-        """Write a submission down with what it says of the register: the next one is decided on that."""
+        """Write down what was kept, with what it says of the register."""
         self.flush()
-        touched, self.touched = self.touched, Touched()
-        if touched.facility:
-            self.whole = refresh_facility(self.tx, self.facility)
-        if touched:
-            self.whole = self.whole or facility_of(self.tx, self.facility)
-            refresh_register(self.tx, self.whole, touched)
-            self.rebuilds = touched.rebuilds | self.rebuilds
+        refresh_register(self.tx, self.memory, self.touched)
+        self.touched = self.touched.rebuilds_alone()
 
 
-def append(store: Store, facility: str, submissions: Sequence[Submission], clock: Clock) -> list[Receipt | Refusal]:
+def append(store: Store, memory: Memory, submissions: Sequence[Submission], clock: Clock) -> list[Receipt | Refusal]:
     """Record a group of submissions in one transaction.
+
+    Args:
+        store: where the ledger is kept.
+        memory: what this writer remembers of the facility; it is this call's alone while it runs.
+        submissions: what callers want recorded.
+        clock: the present.
 
     Returns:
         For each submission its receipt, or the refusal that kept all of it out; a refusal never touches its
@@ -151,128 +113,140 @@ def append(store: Store, facility: str, submissions: Sequence[Submission], clock
     Raises:
         Unknown: there is no such facility.
     """
-    with store.writing() as tx:
-        head = stored.lock_head(tx, facility)
-        if head is None:
-            raise Unknown(f"no facility {facility!r} here", code="unknown_facility")
-        group = _Group(tx, facility, head.size, head.recorded_us)
-        taken = [_take(group, submission, clock()) for submission in submissions]
-        standings = _follow(group, clock())
-        root = _extend_tree(group, head.size, bytes(head.root))
-        standing = {row.rebuild: row for one in taken if isinstance(one, _Taken) for row in one.standing(tx, facility)}
+    with _group(store, memory) as group:
+        size_before = group.size
+        taken = _take_all(group, submissions, clock)
+        standings = _follow(group, clock()) if group.size > size_before else {}
+        root = _extend_tree(group, size_before)
+        standing = _standing(group, taken)
     return [one if isinstance(one, Refusal) else one.receipt(group.size, root, standings, standing) for one in taken]
 
 
-def judge_marked(store: Store, facility: str, clock: Clock) -> int:
+@contextmanager
+def _group(store: Store, memory: Memory) -> Iterator[_Group]:
+    """A transaction on the locked head; if it comes to nothing, what was learnt in it is forgotten."""
+    try:
+        with store.writing() as tx:
+            head = stored.lock_head(tx, memory.code) or _no_facility(memory.code)
+            memory.sync(head.size)
+            yield _Group(tx, memory, head.size, head.recorded_us)
+    except BaseException:
+        memory.forget_all()
+        raise
+
+
+def _no_facility(code: str) -> NoReturn:
+    raise Unknown(f"no facility {code!r} here", code="unknown_facility")
+
+
+def judge_marked(store: Store, memory: Memory, clock: Clock) -> int:
     """Judge again what other entries (a certificate, an amendment) have marked; returns how many were judged."""
-    with store.writing() as tx:
-        head = stored.lock_head(tx, facility)
-        waiting = views.marked(tx, facility, MOST_JUDGED) if head else []
-        if not waiting or head is None:
-            return 0
-        group = _Group(tx, facility, head.size, head.recorded_us)
-        group.whole, group.rebuilds = facility_of(tx, facility), dict.fromkeys(waiting, 0)
-        _follow(group, clock())
-        _extend_tree(group, head.size, bytes(head.root))
+    with _group(store, memory) as group:
+        waiting = memory.waiting(group.tx, MOST_JUDGED)
+        if waiting:
+            size_before = group.size
+            _judge(group, waiting, clock(), afresh=True)
+            _extend_tree(group, size_before)
     return len(waiting)
 
 
-@dataclass(frozen=True, slots=True)
-class _Taken:
-    accepted: tuple[Accepted, ...]
-    rebuilds: frozenset[str]
-    stirs: bool
-    """It may have changed the verdict of rebuilds it does not name."""
+def _take_all(group: _Group, submissions: Sequence[Submission], clock: Clock) -> list[Taken | Refusal]:
+    """Admit each submission, or not, and keep the entries of those admitted.
 
-    def standing(self, tx: Connection, facility: str) -> list[Row[Any]]:
-        """How the rebuilds it names stand now, touched or not: a caller who sends again asks this too."""
-        return [row for rebuild in self.rebuilds if (row := views.rebuild(tx, facility, rebuild)) is not None]
-
-    def receipt(
-        self, size: int, root: bytes, touched: Mapping[str, Standing], standing: Mapping[str, Row[Any]]
-    ) -> Receipt:
-        """The answer to this submission."""
-        rebuilds = {rebuild: standing[rebuild] for rebuild in sorted(self.rebuilds) if rebuild in standing}
-        stirred = [one for one in touched.values() if one.rebuild in rebuilds or (self.stirs and one.changed)]
-        shown = {rebuild: (row.state, row.verdict) for rebuild, row in rebuilds.items()}
-        shown |= {one.rebuild: (one.judgement.state, one.judgement.verdict) for one in stirred}
-        findings = [
-            {"rebuild": one.rebuild, **{name: found[name] for name in ("check", "subject", "verdict")}}
-            for one in stirred
-            for found in one.changed
-        ]
-        states = [{"id": rebuild, "state": state, "verdict": verdict} for rebuild, (state, verdict) in shown.items()]
-        return Receipt(self.accepted, size, root, tuple(states), tuple(findings))
+    One that says something of the register is settled at once, and what comes after it is decided on that.
+    """
+    code = group.memory.code
+    waiting = [(submission, ids_of(code, submission.drafts)) for submission in submissions]
+    taken: list[Taken | Refusal] = []
+    while waiting:
+        known = know(group.tx, group.memory, [(one.drafts, ids) for one, ids in waiting], clock())
+        while waiting and not group.touched.register:
+            submission, ids = waiting.pop(0)
+            branch = known.branch(clock(), submission.scopes)
+            try:
+                _unchanged(group, submission)
+                admitted = admit(submission.drafts, ids, branch)
+            except Refusal as refusal:
+                taken.append(refusal)
+                continue
+            taken.append(_record(group, admitted, submission.credential, branch))
+            known = branch
+        group.settle()
+    return taken
 
 
-def _take(group: _Group, submission: Submission, now: datetime) -> _Taken | Refusal:
-    """Admit one submission and write its entries."""
-    ids = ids_of(group.facility, submission.drafts)
-    known = know(group.tx, group.facility, submission.drafts, ids, now, submission.scopes)
-    if submission.unless_changed and (stale := _changed(group, *submission.unless_changed)):
-        return stale
-    try:
-        admitted = admit(submission.drafts, ids, known)
-    except Refusal as refusal:
-        return refusal
-    recorded: dict[str, Entry] = {}
-    accepted = []
-    for one in admitted:
-        replayed = one.repeats is not None
-        entry = recorded.get(one.id) or one.repeats or _record(group, one, submission.credential, known, recorded, now)
-        recorded[one.id] = entry
-        accepted.append(Accepted(entry.seq, entry.id, tree.leaf_hash(canonical(dict(entry.body))), replayed))
-    group.settle()
-    targets = [_target(one, known, recorded) or recorded[one.id] for one in admitted]
-    rebuilds = frozenset(target.rebuild for target in targets if target.rebuild)
-    return _Taken(tuple(accepted), rebuilds, stirs=any(target.rebuild is None for target in targets))
-
-
-def _changed(group: _Group, tag: str, seen: int) -> Refusal | None:
-    row = views.assets_by_tag(group.tx, group.facility, [tag]).get(tag)
+def _unchanged(group: _Group, submission: Submission) -> None:
+    """Raises Stale where the caller has not seen the asset as it stands, Unknown where there is none."""
+    if submission.unless_changed is None:
+        return
+    tag, seen = submission.unless_changed
+    row = group.memory.asset_rows(group.tx, [tag]).get(tag)
     if row is None:
-        return Unknown(f"no asset {tag!r} is registered here", code="unknown_asset")
-    return None if row.seq == seen else Stale(f"{tag} has changed since: read it again")
+        raise Unknown(f"no asset {tag!r} is registered here", code="unknown_asset")
+    if row.seq != seen:
+        raise Stale(f"{tag} has changed since: read it again")
 
 
-def _record(
-    group: _Group, one: Admitted, credential: str, known: Known, recorded: Mapping[str, Entry], now: datetime
-) -> Entry:
-    target = _target(one, known, recorded)
-    corrects = one.draft.data.entry if isinstance(one.draft.data, EntryCorrected) else None
-    entry = group.keep({**one.draft.sent, "id": one.id, "credential": credential}, now, corrects, target)
-    touch(group.touched, entry, target)
-    return entry
+def _record(group: _Group, admitted: Sequence[Admitted], credential: str, known: Known) -> Taken:
+    """Keep the entries of one submission; ``known`` learns where each was recorded."""
+    recorded: dict[str, Accepted] = {}
+    accepted, rebuilds, stirs = [], set[str](), False
+    for one in admitted:
+        target = _target(one, known)
+        if one.id in recorded:
+            accepted.append(replace(recorded[one.id], replayed=True))
+        elif one.repeats is not None and one.repeats.seq:
+            leaf = tree.leaf_hash(canonical(dict(one.repeats.body)))
+            accepted.append(Accepted(one.repeats.seq, one.id, leaf, replayed=True))
+        else:
+            members = {**one.draft.sent, "id": one.id, "credential": credential}
+            entry = group.keep(members, one.draft.occurred_at.at, known.now, target)
+            known.entries[one.id] = entry
+            touch(group.touched, entry, target, known.early.get(one.id, ()))
+            accepted.append(Accepted(entry.seq, one.id, group.leaves[-1], replayed=False))
+        recorded[one.id] = accepted[-1]
+        rebuild = (target or known.entries[one.id]).rebuild
+        rebuilds |= {rebuild} if rebuild else set()
+        stirs = stirs or rebuild is None
+    return Taken(tuple(accepted), frozenset(rebuilds), stirs)
 
 
-def _target(one: Admitted, known: Known, recorded: Mapping[str, Entry]) -> Entry | None:
+def _target(one: Admitted, known: Known) -> Entry | None:
     """The entry that a correction is about, as far as it is recorded: one that is yet to be written has no place."""
-    if not isinstance(one.draft.data, EntryCorrected):
-        return None
-    target = recorded.get(one.draft.data.entry) or known.entries.get(one.draft.data.entry)
+    target = known.entries.get(one.draft.data.entry) if isinstance(one.draft.data, EntryCorrected) else None
     return target if target and target.seq else None
 
 
+def _standing(group: _Group, taken: Iterable[Taken | Refusal]) -> dict[str, tuple[str, str]]:
+    """State and verdict of the rebuilds named, touched or not: a caller who sends again asks this too."""
+    named = {rebuild for one in taken if isinstance(one, Taken) for rebuild in one.rebuilds}
+    rows = {rebuild: group.memory.work(group.tx, rebuild).row for rebuild in named}
+    return {rebuild: (row["state"], row["verdict"]) for rebuild, row in rows.items() if row is not None}
+
+
 def _follow(group: _Group, now: datetime) -> dict[str, Standing]:
-    """Judge what was touched and what that has marked; write down the judgements that changed."""
-    if group.whole is None:
-        return {}
-    through = group.size
-    standings: dict[str, Standing] = {}
-    waiting = oldest_first(group.tx, group.facility, group.rebuilds) or _marked(group)
-    while waiting and len(standings) < MOST_JUDGED + len(group.rebuilds):
-        for rebuild in waiting:
-            standing = refresh_rebuild(group.tx, group.whole, rebuild, group.rebuilds.get(rebuild, through))
-            standings[rebuild] = standing
-            if standing.news:
-                group.keep(judged_entry(group.facility, standing, through, now), now)
-        waiting = _marked(group)
-    group.flush()
+    """Bring the views up to date and write down the judgements that changed."""
+    standings = _judge(group, group.touched.rebuilds, now)
+    most = len(standings) + MOST_JUDGED
+    while len(standings) < most and (waiting := group.memory.waiting(group.tx, MOST_JUDGED)):
+        standings |= _judge(group, waiting, now, afresh=True)
     return standings
 
 
-def _marked(group: _Group) -> list[str]:
-    return oldest_first(group.tx, group.facility, views.marked(group.tx, group.facility, MOST_JUDGED))
+def _judge(group: _Group, rebuilds: Iterable[str], now: datetime, *, afresh: bool = False) -> dict[str, Standing]:
+    """Judge these rebuilds again, the earlier of an asset first, and keep what belongs into the ledger."""
+    tx, memory, touched, through = group.tx, group.memory, group.touched, group.size
+    standings = {}
+    for rebuild in oldest_first(tx, memory, rebuilds):
+        anew = afresh or rebuild in touched.afresh
+        standing = refresh_rebuild(tx, memory, rebuild, touched.rebuilds.get(rebuild, []), afresh=anew)
+        standings[rebuild] = standing
+        if anew:
+            views.unmark(tx, memory.code, rebuild)
+        if standing.news:
+            group.keep(judged_entry(memory.code, standing, through, now), now, now)
+    group.flush()
+    return standings
 
 
 def judged_entry(facility: str, standing: Standing, through: int, now: datetime) -> dict[str, Any]:
@@ -289,16 +263,16 @@ def judged_entry(facility: str, standing: Standing, through: int, now: datetime)
     }
 
 
-def _extend_tree(group: _Group, size_before: int, root_before: bytes) -> bytes:
+def _extend_tree(group: _Group, size_before: int) -> bytes:
     """Add the new leaves, move the head; the new root."""
+    edge = group.memory.edge(group.tx, size_before)
     if group.size == size_before:
-        return root_before
-    tx, facility = group.tx, group.facility
-    edge = tree.read_edge(size_before, lambda positions: nodes.read_nodes(tx, facility, positions))
+        return tree.root(edge)
     appended = tree.append(edge, group.leaves)
-    nodes.write_nodes(tx, facility, appended.nodes)
+    nodes.write_nodes(group.tx, group.memory.code, appended.nodes)
     root = tree.root(appended.edge)
-    stored.move_head(tx, facility, group.size, root, group.recorded_us)
+    stored.move_head(group.tx, group.memory.code, group.size, root, group.recorded_us)
+    group.memory.moved(appended.edge)
     return root
 
 
@@ -308,7 +282,7 @@ def open_facility(store: Store, opened: FacilityOpened, clock: Clock) -> Receipt
     Raises:
         Contradiction: there is a facility with this code.
     """
-    now = clock()
+    now, memory = clock(), Memory(opened.code)
     members = {
         "id": uuid8(f"{opened.code}\n{opened.origin}".encode()),
         "type": "facility.opened",
@@ -319,11 +293,10 @@ def open_facility(store: Store, opened: FacilityOpened, clock: Clock) -> Receipt
     with store.writing() as tx:
         if not stored.create_head(tx, opened.code, tree.EMPTY_ROOT):
             raise Contradiction(f"there is a facility {opened.code!r}", code="already_open_facility")
-        group = _Group(tx, opened.code, 0, 0)
-        entry = group.keep(members, now)
+        group = _Group(tx, memory, 0, 0)
+        entry = group.keep(members, now, now)
         touch(group.touched, entry)
         group.settle()
         _follow(group, now)
-        root = _extend_tree(group, 0, tree.EMPTY_ROOT)
-    leaf = group.leaves[0]
-    return Receipt((Accepted(1, entry.id, leaf, replayed=False),), group.size, root)
+        root = _extend_tree(group, 0)
+    return Receipt((Accepted(1, entry.id, group.leaves[0], replayed=False),), group.size, root)

@@ -17,12 +17,17 @@ import structlog
 from sqlalchemy.exc import DBAPIError
 
 from service.entries.refusals import Busy, Refusal
-from service.ledger.append import Clock, Receipt, Submission, append, judge_marked
+from service.ledger.append import Clock, append, judge_marked
+from service.ledger.memory import Memory
+from service.ledger.receipt import Receipt, Submission
+from service.ledger.remembered import Recent
 from service.store import views
 from service.store.engine import Store
 
 MOST_WAITING: Final = 1024
 MOST_IN_GROUP: Final = 256
+MOST_FACILITIES: Final = 64
+"""How many facilities a process remembers at once."""
 _log = structlog.get_logger()
 _Waiting = tuple[str, Submission, "Future[Receipt]"]
 
@@ -32,6 +37,7 @@ class Appender:
 
     def __init__(self, store: Store, clock: Clock) -> None:
         self._store, self._clock = store, clock
+        self._memories: Recent[str, Memory] = Recent(MOST_FACILITIES)
         self._queue: queue.Queue[_Waiting | None] = queue.Queue(MOST_WAITING)
         self._behind: dict[str, None] = {}
         self._thread = threading.Thread(target=self._run, name="appender", daemon=True)
@@ -81,7 +87,7 @@ class Appender:
 
     def _record(self, facility: str, waiting: list[tuple[Submission, Future[Receipt]]]) -> None:
         try:
-            outcomes = append(self._store, facility, [submission for submission, _ in waiting], self._clock)
+            outcomes = append(self._store, self._memory(facility), [one for one, _ in waiting], self._clock)
         except Exception as trouble:  # noqa: BLE001 - whatever it is, callers are told and the appender lives on
             for _, future in waiting:
                 future.set_exception(_told(trouble))
@@ -91,7 +97,11 @@ class Appender:
                 future.set_exception(outcome)
             else:
                 future.set_result(outcome)
-        self._behind[facility] = None
+        if self._memory(facility).marked:
+            self._behind[facility] = None
+
+    def _memory(self, facility: str) -> Memory:
+        return self._memories.seen(facility) or self._memories.keep(facility, Memory(facility))
 
     def _judge_left_over(self) -> None:
         try:
@@ -106,15 +116,11 @@ class Appender:
         while self._behind and self._queue.empty():
             facility = next(iter(self._behind))
             try:
-                if not self._has_marks(facility) or not judge_marked(self._store, facility, self._clock):
+                if not judge_marked(self._store, self._memory(facility), self._clock):
                     del self._behind[facility]
             except Exception:  # noqa: BLE001 - as above; they stay marked, and are tried again after the next entry
                 _log.exception("marked rebuilds could not be judged", facility=facility)
                 del self._behind[facility]
-
-    def _has_marks(self, facility: str) -> bool:
-        with self._store.reading() as tx:
-            return bool(views.marked(tx, facility, 1))
 
 
 def _told(trouble: Exception) -> Exception:

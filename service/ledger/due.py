@@ -13,7 +13,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise
@@ -24,6 +24,7 @@ from dateutil.relativedelta import relativedelta
 
 from service.entries.asset import ServicePlan
 from service.entries.words import Duration
+from service.ledger.meter import Reading
 
 Why = Literal["calendar", "usage"]
 DueState = Literal["no_baseline", "not_due", "due", "overdue"]
@@ -38,14 +39,6 @@ class Anchor:
 
     day: date
     rebuild: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """The running count of a meter at a day, replaced meters included."""
-
-    day: date
-    count: Decimal
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,20 +82,6 @@ class _Point:
 
     day: date
     count: Fraction
-
-
-def cumulative(readings: Iterable[tuple[datetime, date, Decimal, Decimal | None]]) -> tuple[Reading, ...]:
-    """Meter readings as one running count, whatever order they arrive in; the last reading of a day holds for it.
-
-    Each is (time, day, reading, final reading of the meter it replaced). A new meter counts on top of what the old one
-    read last: after 1312 on the old one, 3 on the new one is 1315.
-    """
-    by_day: dict[date, Decimal] = {}
-    carried = Decimal(0)
-    for _, day, reading, final in sorted(readings, key=_order):
-        carried += final or 0
-        by_day[day] = carried + reading
-    return tuple(Reading(day, by_day[day]) for day in sorted(by_day))
 
 
 def due_on(plan: ServicePlan, anchor: date, readings: Sequence[Reading]) -> Due:
@@ -247,12 +226,6 @@ def _before(day: date, window: Duration | None) -> date:
 def _span(duration: Duration) -> relativedelta:
     """Months, clamped to the month's last day, then days."""
     return relativedelta(months=duration.months, days=duration.days)
-
-
-def _order(reading: tuple[datetime, date, Decimal, Decimal | None]) -> tuple[datetime, bool, Decimal, Decimal]:
-    """By time; at one time the old meter before the new one, then the lower reading, never the order of arrival."""
-    at, _, count, final = reading
-    return at, final is not None, count, final or Decimal(0)
 
 
 def _day(reading: Reading) -> date:

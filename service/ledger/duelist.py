@@ -2,53 +2,108 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Set as AbstractSet
 from datetime import date
 from decimal import Decimal
-from typing import Any
+from typing import Any, cast
 
-import orjson
-from sqlalchemy import Connection
+from sqlalchemy import Connection, Row
 
+from service.checks.job import Fact
 from service.entries.asset import MeterRead
 from service.entries.words import instant
 from service.ledger import due
-from service.ledger.entry import read_all
-from service.ledger.known import asset_of
-from service.ledger.rebuild import fold
-from service.ledger.register import Facility
+from service.ledger.entry import Entry, read_all
+from service.ledger.memory import Memory
+from service.ledger.meter import Metered, Reading, RunningCount
+from service.ledger.rebuild import fold, plain_fact
+from service.ledger.register import Asset, Facility
 from service.store import due_list, views
 from service.store import entries as stored
 
 _FIRST_DAY = date(1900, 1, 1)
 
 
-def refresh_due(tx: Connection, facility: Facility, tag: str) -> None:
-    """All due periods of an asset; none once it is retired."""
-    row = views.assets_by_tag(tx, facility.code, [tag]).get(tag)
-    if row is None:
-        return
-    register = asset_of(row).register
+def refresh_due(tx: Connection, memory: Memory, tags: Iterable[str]) -> None:
+    """All due periods of these assets; none of one that is retired."""
+    wanted = list(tags)
+    registers = memory.assets(tx, wanted)
+    _load(tx, memory, registers)
+    new: list[dict[str, Any]] = []
+    for tag, asset in registers.items():
+        new += _put(tx, memory, tag, {} if asset.retired else _rows(tx, memory, asset))
+    due_list.put_due(tx, new)
+
+
+def _rows(tx: Connection, memory: Memory, asset: Asset) -> dict[tuple[str, str], dict[str, Any]]:
+    register, rows = asset.register, {}
     commissioned = register.commissioned_on.date if register.commissioned_on else None
-    rows = []
-    for plan in register.service if not row.retired else ():
-        readings = _readings(tx, facility, tag, plan.meter) if plan.meter else ()
-        anchors = _anchors(tx, facility, tag, plan.procedure)
+    for plan in register.service:
+        readings = _readings(tx, memory, asset.tag, plan.meter) if plan.meter else ()
+        anchors = _anchors(tx, memory, asset.tag, plan.procedure)
         started = None if commissioned and any(anchor.day <= commissioned for anchor in anchors) else commissioned
-        found = due.periods(plan, anchors, started, readings, started or _FIRST_DAY)
-        common = {"facility": facility.code, "asset": tag, "procedure": plan.procedure, "gas": row.gas}
-        rows += [{**common, **_period(period)} for period in found]
-    due_list.put_due(tx, facility.code, tag, rows)
+        common = {"facility": memory.code, "asset": asset.tag, "procedure": plan.procedure, "gas": register.gas}
+        for period in due.periods(plan, anchors, started, readings, started or _FIRST_DAY):
+            rows[str(plan.procedure), period.from_day.isoformat()] = {**common, **_period(period)}
+    return rows
 
 
-def refresh_due_below(tx: Connection, facility: Facility, tag: str) -> None:
-    """The same for an asset and all that hang below it: they run on its meter."""
+def _put(tx: Connection, memory: Memory, tag: str, rows: dict[tuple[str, str], dict[str, Any]]) -> list[dict[str, Any]]:
+    """What has to be written so that these are an asset's rows; rows of other keys are cleared away."""
+    before = memory.due.seen(tag)
+    if before is None or not before.keys() <= rows.keys():
+        due_list.clear_due(tx, memory.code, tag)
+        before = {}
+    memory.due.keep(tag, rows)
+    return [row for key, row in rows.items() if before.get(key) != row]
+
+
+def refresh_due_below(tx: Connection, memory: Memory, meters: Iterable[tuple[str, str]]) -> None:
+    """The same for all that is serviced by these meters (tag, name), there or below it; an empty name is any meter."""
+    wanted = list(meters)
+    memory.load_children(tx, (tag for tag, _ in wanted))
+    refresh_due(tx, memory, {tag for above, meter in wanted for tag in _serviced_by(tx, memory, above, meter)})
+
+
+def _serviced_by(tx: Connection, memory: Memory, tag: str, meter: str) -> Iterator[str]:
     waiting, seen = [tag], set[str]()
     while waiting:
         above = waiting.pop()
-        if above not in seen:
-            seen.add(above)
-            refresh_due(tx, facility, above)
-            waiting += views.children(tx, facility.code, above)
+        asset = memory.assets(tx, [above]).get(above)
+        if asset is None or above in seen:
+            continue
+        seen.add(above)
+        if any(plan.meter and meter in {plan.meter, ""} for plan in asset.register.service):
+            yield above
+        waiting += memory.children(tx, above)
+
+
+def _load(tx: Connection, memory: Memory, assets: Mapping[str, Asset]) -> None:
+    """Have rebuilds and readings of many assets at hand, read at once."""
+    missing = [tag for tag in assets if tag not in memory.resets]
+    for tag, rebuilds in views.rebuilds_of_each(tx, memory.code, missing).items() if missing else ():
+        memory.resets.keep(tag, _resets(rebuilds))
+    metered = [asset for asset in assets.values() if any(plan.meter for plan in asset.register.service)]
+    wanted = {
+        (above, str(plan.meter))
+        for asset in metered
+        for above in (asset.tag, asset.register.parent)
+        for plan in asset.register.service
+        if plan.meter and above and (above, plan.meter) not in memory.counts
+    }
+    _count(tx, memory, wanted)
+
+
+def read_on(tx: Connection, memory: Memory, tag: str, meter: str, entries: Iterable[Entry]) -> None:
+    """Take new readings into the running count that is remembered; a correction or a late one wants it made anew."""
+    count, facility = memory.counts.seen((tag, meter)), memory.facility(tx)
+    if count is None:
+        return
+    for entry in entries:
+        if entry.type != "meter.read" or not count.take(_metered(facility, cast("Fact[MeterRead]", plain_fact(entry)))):
+            memory.counts.pop((tag, meter))
+            return
 
 
 def _period(period: due.Period) -> dict[str, Any]:
@@ -67,46 +122,56 @@ def _period(period: due.Period) -> dict[str, Any]:
     }
 
 
-def _anchors(tx: Connection, facility: Facility, tag: str, procedure: str) -> list[due.Anchor]:
+def _anchors(tx: Connection, memory: Memory, tag: str, procedure: str) -> list[due.Anchor]:
     """Closing days of conforming rebuilds, returned to service, by this procedure or one that satisfies it."""
-    resets = [
-        row
-        for row in views.rebuilds_of(tx, facility.code, tag)
-        if row.verdict == "conforming" and row.outcome == "returned_to_service"
-    ]
+    facility = memory.facility(tx)
+    resets = memory.resets.seen(tag)
+    if resets is None:
+        resets = memory.resets.keep(tag, _resets(views.rebuilds_of(tx, memory.code, tag)))
     return [
         due.Anchor(facility.day(instant(row.closed_us)), row.rebuild)
-        for row in sorted(resets, key=lambda row: (row.closed_us, row.rebuild))
-        if row.procedure == procedure or procedure in _satisfied(tx, facility, row.procedure, row.revision)
+        for row in resets
+        if row.procedure == procedure or procedure in _satisfied(tx, memory, row.procedure, row.revision)
     ]
 
 
-def _satisfied(tx: Connection, facility: Facility, procedure: str, revision: int) -> list[str]:
-    row = views.procedure(tx, facility.code, procedure, revision)
-    return list(orjson.loads(row.body).get("satisfies", ())) if row else []
+def _resets(rebuilds: Iterable[Row[Any]]) -> list[Row[Any]]:
+    good = [row for row in rebuilds if row.verdict == "conforming" and row.outcome == "returned_to_service"]
+    return sorted(good, key=lambda row: (row.closed_us, row.rebuild))
 
 
-def _readings(tx: Connection, facility: Facility, tag: str, meter: str) -> tuple[due.Reading, ...]:
+def _satisfied(tx: Connection, memory: Memory, procedure: str, revision: int) -> list[str]:
+    published = memory.procedure(tx, procedure, revision)
+    return list(published.satisfies) if published else []
+
+
+def _readings(tx: Connection, memory: Memory, tag: str, meter: str) -> tuple[Reading, ...]:
     """Readings of the meter on the asset itself, else on the nearest asset above it that has one."""
-    above: str | None = tag
-    seen = set[str]()
+    above, seen = cast("str | None", tag), set[str]()
     while above is not None and above not in seen:
         seen.add(above)
-        facts = [
-            fact
-            for fact in fold(read_all(stored.of_asset(tx, facility.code, above, ("meter.read",)))).facts.of(MeterRead)
-            if fact.data.meter == meter
-        ]
-        if facts:
-            return due.cumulative(
-                (
-                    fact.at,
-                    facility.day(fact.at),
-                    Decimal(fact.data.reading),
-                    Decimal(fact.data.replaced.final_reading) if fact.data.replaced else None,
-                )
-                for fact in facts
-            )
-        row = views.assets_by_tag(tx, facility.code, [above]).get(above)
+        if (above, meter) not in memory.counts:
+            _count(tx, memory, {(above, meter)})
+        count = memory.counts[above, meter]
+        if count.readings:
+            return count.readings
+        row = memory.asset_rows(tx, [above]).get(above)
         above = row.parent if row else None
     return ()
+
+
+def _count(tx: Connection, memory: Memory, wanted: AbstractSet[tuple[str, str]]) -> None:
+    """Make the running counts of these meters (asset, name)."""
+    facility = memory.facility(tx)
+    found = stored.readings(tx, memory.code, {asset for asset, _ in wanted}) if wanted else {}
+    for asset, entries in found.items():
+        facts = fold(read_all(entries)).facts.of(MeterRead)
+        for meter in {name for each, name in wanted if each == asset}:
+            read = (_metered(facility, fact) for fact in facts if fact.data.meter == meter)
+            memory.counts.keep((asset, meter), RunningCount(read))
+
+
+def _metered(facility: Facility, fact: Fact[MeterRead]) -> Metered:
+    final = fact.data.replaced.final_reading if fact.data.replaced else None
+    reading = Decimal(fact.data.reading)
+    return fact.at, facility.day(fact.at), reading, Decimal(final) if final is not None else None

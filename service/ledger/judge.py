@@ -5,14 +5,15 @@ from __future__ import annotations
 import hashlib
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from functools import cached_property
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass, field
 from typing import Any
 
 from service.checks.catalogue import CHECKS, EDITION
 from service.checks.finding import Finding
 from service.checks.job import Job
 from service.entries.judgement import State, Verdict
+from service.entries.once import once
 from service.merkle.canonical import canonical
 
 _MOST_FINDINGS_BYTES = 56_000
@@ -26,12 +27,13 @@ class Judgement:
     verdict: Verdict
     findings: tuple[Finding, ...] = ()
     edition: str = EDITION
+    by_check: Mapping[str, tuple[Finding, ...]] = field(default_factory=dict)
 
     def shown(self) -> list[Any]:
         """The findings as the wire shows them."""
         return [finding.shown() for finding in self.findings]
 
-    @cached_property
+    @once
     def data(self) -> dict[str, Any]:
         """What the ``rebuild.judged`` entry says; findings too large for one entry are shortened and pinned."""
         findings = self.shown()
@@ -61,7 +63,7 @@ class Judgement:
             for (check, verdict, counts), count in alike.items()
         ]
 
-    @cached_property
+    @once
     def digest(self) -> str:
         """Tells one judgement from another."""
         return digest_of(self.data)
@@ -77,14 +79,26 @@ UNJUDGED = Judgement("unopened", "inconclusive")
 """Before the entry that opens a rebuild has arrived, nobody knows by which procedure to judge it."""
 
 
-def judge(job: Job) -> Judgement:
-    """Run every check.
+def judge(job: Job, before: Judgement | None = None, news: AbstractSet[str] | None = None) -> Judgement:
+    """Run the checks.
+
+    Args:
+        job: what is to be judged.
+        before: how the same job was judged before facts were added to it.
+        news: the entry types of those facts; checks that read none of them answer as before.
 
     The verdict is ``conforming`` when the rebuild is closed and every finding that counts is conforming or not
     applicable; ``nonconforming`` if any that counts is; else ``inconclusive``.
     """
-    findings = tuple(finding for check in CHECKS for finding in check.run(job))
-    return Judgement(job.state, overall(findings, job.state), findings)
+    by_check = before.by_check if before is not None and news is not None else {}
+    answers = {
+        check.name: by_check[check.name]
+        if check.name in by_check and check.reads.isdisjoint(news or ())
+        else tuple(check.run(job))
+        for check in CHECKS
+    }
+    findings = tuple(finding for answer in answers.values() for finding in answer)
+    return Judgement(job.state, overall(findings, job.state), findings, by_check=answers)
 
 
 def overall(findings: Iterable[Finding], state: State) -> Verdict:

@@ -4,46 +4,54 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from typing import cast
 
-import orjson
-from sqlalchemy import Connection, Row
+from sqlalchemy import Connection
 
 from service.entries.asset import AssetAmended, AssetRegistered
-from service.entries.catalogue import Scope
 from service.entries.envelope import Draft
 from service.entries.procedure import ProcedurePublished
 from service.entries.work import EntryCorrected, RebuildOpened, Replacement
-from service.ledger.admit import Known
 from service.ledger.entry import Entry, read_all
+from service.ledger.knowledge import Known
+from service.ledger.memory import Memory
 from service.ledger.register import Asset
 from service.store import entries as stored
-from service.store import views
 
 
 def know(
-    tx: Connection, facility: str, drafts: Sequence[Draft], ids: Sequence[str], now: datetime, scopes: frozenset[Scope]
+    tx: Connection, memory: Memory, submissions: Sequence[tuple[Sequence[Draft], Sequence[str]]], now: datetime
 ) -> Known:
-    """Everything ``admit`` may ask about these drafts."""
+    """Everything ``admit`` may ask about these drafts (each list with its ids), read in a few statements."""
+    drafts = [draft for some, _ in submissions for draft in some]
     targets = [draft.data.entry for draft in drafts if isinstance(draft.data, EntryCorrected)]
-    found = {entry.id: entry for entry in read_all(stored.by_ids(tx, facility, [*ids, *targets]))}
-    known = Known(facility, now, scopes, entries=found)
-    known.assets = _assets(tx, facility, drafts)
-    known.revisions = views.revisions(tx, facility, _procedures(drafts))
-    framing = {"rebuild.opened", "rebuild.closed"}
-    framed = [id_ for draft, id_ in zip(drafts, ids, strict=True) if draft.type in framing]
-    for entry in read_all(stored.corrections_of(tx, facility, framed)):
-        known.early.setdefault(str(entry.data["entry"]), []).append(entry)
-    rebuilds = {draft.envelope.rebuild for draft in drafts} | {found[t].rebuild for t in targets if t in found}
-    for entry in read_all(stored.lifecycle(tx, facility, (rebuild for rebuild in rebuilds if rebuild))):
-        rebuild = entry.rebuild or _target_rebuild(tx, facility, entry)
-        if rebuild:
-            known.lifecycles.setdefault(rebuild, []).append(entry)
+    ids = [id_ for _, some in submissions for id_ in some]
+    found = {entry.id: entry for entry in read_all(stored.by_ids(tx, memory.code, [*ids, *targets]))}
+    rebuilds = {draft.envelope.rebuild for draft in drafts} | {found[one].rebuild for one in targets if one in found}
+    rebuilds.discard(None)
+    memory.load_works(tx, cast("set[str]", rebuilds))
+    known = Known(
+        memory.code,
+        now,
+        frozenset(),
+        assets=_assets(tx, memory, drafts),
+        revisions=memory.revisions(tx, _procedures(drafts)),
+        entries=found,
+        early=_early(tx, memory, [id_ for id_ in ids if id_ not in found]),
+    )
+    for rebuild in cast("set[str]", rebuilds):
+        work = memory.work(tx, rebuild)
+        closing = work.folded.closing
+        known.knows(rebuild, work.lifecycle, closing.at if closing else None)
     return known
 
 
-def _target_rebuild(tx: Connection, facility: str, correction: Entry) -> str | None:
-    targets = read_all(stored.by_ids(tx, facility, [str(correction.data["entry"])]))
-    return targets[0].rebuild if targets else None
+def _early(tx: Connection, memory: Memory, ids: Sequence[str]) -> dict[str, list[Entry]]:
+    """Corrections that are there before the entry they name, by its id."""
+    early: dict[str, list[Entry]] = {}
+    for entry in read_all(stored.corrections_of(tx, memory.code, ids)):
+        early.setdefault(str(entry.data["entry"]), []).append(entry)
+    return early
 
 
 def _procedures(drafts: Sequence[Draft]) -> set[str]:
@@ -57,7 +65,7 @@ def _procedures(drafts: Sequence[Draft]) -> set[str]:
     return codes
 
 
-def _assets(tx: Connection, facility: str, drafts: Sequence[Draft]) -> dict[str, Asset]:
+def _assets(tx: Connection, memory: Memory, drafts: Sequence[Draft]) -> dict[str, Asset]:
     """The assets named, and all that stand above them."""
     wanted = {draft.envelope.asset for draft in drafts if draft.envelope.asset}
     for draft in drafts:
@@ -72,13 +80,8 @@ def _assets(tx: Connection, facility: str, drafts: Sequence[Draft]) -> dict[str,
                 wanted.add(parent)
     known: dict[str, Asset] = {}
     while wanted:
-        found = views.assets_by_tag(tx, facility, wanted)
-        known |= {tag: asset_of(row) for tag, row in found.items()}
-        wanted = {row.parent for row in found.values() if row.parent and row.parent not in known}
+        found = memory.assets(tx, wanted)
+        known |= found
+        above = {asset.register.parent for asset in found.values()}
+        wanted = {tag for tag in above if tag and tag not in known}
     return known
-
-
-def asset_of(row: Row) -> Asset:  # type: ignore[type-arg]
-    """An asset from its view."""
-    members = orjson.loads(row.body)
-    return Asset(row.tag, members, AssetRegistered.model_validate(members), retired=row.retired)

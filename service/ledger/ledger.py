@@ -12,9 +12,10 @@ from sqlalchemy.exc import OperationalError
 
 from service.entries.facility import FacilityOpened
 from service.entries.refusals import Busy
-from service.ledger.append import Clock, Receipt, Submission, open_facility
+from service.ledger.append import Clock, open_facility
 from service.ledger.appender import Appender
-from service.ledger.gather import facility_of
+from service.ledger.read_views import facility_of
+from service.ledger.receipt import Receipt, Submission
 from service.ledger.register import Facility
 from service.store.engine import Store
 from service.store.migrate import is_current

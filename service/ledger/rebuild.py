@@ -7,7 +7,7 @@ The order of arrival plays no part: facts are ordered by when they happened, and
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, cast
 
@@ -34,15 +34,21 @@ class Correction:
 class Folded:
     """The facts that hold, the corrections that make them so, and which entries were withdrawn."""
 
-    facts: Facts
+    facts: Facts = field(default_factory=Facts)
     corrections: tuple[Correction, ...] = ()
     withdrawn: frozenset[str] = field(default_factory=frozenset)
+
+    def joined_by(self, facts: Iterable[Fact[BaseModel]]) -> Folded:
+        """With new facts, none of them a correction nor the target of one."""
+        return replace(self, facts=self.facts.joined_by(facts))
 
     @property
     def holding(self) -> tuple[Fact[EntryCorrected], ...]:
         """Corrections that hold, as facts, by the time they were made."""
-        held = (correction.entry for correction in self.corrections if correction.holds)
-        return cast("tuple[Fact[EntryCorrected], ...]", tuple(sorted(map(_plain, held), key=lambda f: (f.at, f.id))))
+        held = [correction.entry for correction in self.corrections if correction.holds]
+        return cast(
+            "tuple[Fact[EntryCorrected], ...]", tuple(sorted(map(plain_fact, held), key=lambda f: (f.at, f.id)))
+        )
 
     @property
     def opening(self) -> Fact[RebuildOpened] | None:
@@ -66,7 +72,7 @@ def fold(entries: Iterable[Entry]) -> Folded:
             facts[entry.id] = entry
     held, shown, withdrawn = [], [], set()
     for id_, entry in facts.items():
-        fact: Fact[BaseModel] | None = _plain(entry)
+        fact: Fact[BaseModel] | None = plain_fact(entry)
         if id_ in rivals:
             fact, corrections = _corrected(entry, rivals.pop(id_))
             shown += corrections
@@ -80,7 +86,8 @@ def fold(entries: Iterable[Entry]) -> Folded:
     return Folded(Facts(held), tuple(shown), frozenset(withdrawn))
 
 
-def _plain(entry: Entry) -> Fact[BaseModel]:
+def plain_fact(entry: Entry) -> Fact[BaseModel]:
+    """What an entry says, uncorrected."""
     data = ENTRY_TYPES[entry.type].data.model_validate(entry.data)
     return _fact(entry, entry.occurred_at, data, entry.body.get("by"))
 
@@ -91,7 +98,7 @@ def _fact(entry: Entry, at: datetime, data: BaseModel, by: str | None) -> Fact[B
 
 def _corrected(target: Entry, rivals: list[Entry]) -> tuple[Fact[BaseModel] | None, list[Correction]]:
     """The fact with the greatest fitting correction applied (None: withdrawn), and all rivals with their fate."""
-    fact: Fact[BaseModel] | None = _plain(target)
+    fact: Fact[BaseModel] | None = plain_fact(target)
     shown, settled = [], False
     for rival in sorted(rivals, key=lambda entry: entry.order, reverse=True):
         why_not = misfit(rival.body, target)

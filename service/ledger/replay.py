@@ -11,11 +11,12 @@ from sqlalchemy import Connection
 from service.checks.catalogue import EDITION
 from service.ledger.duelist import refresh_due
 from service.ledger.entry import Entry, read_all
-from service.ledger.follow import Touched, refresh_facility, refresh_register, touch
+from service.ledger.follow import Touched, refresh_register, touch
 from service.ledger.judge import digest_of
+from service.ledger.memory import Memory
 from service.ledger.standing import oldest_first, refresh_rebuild
 from service.store import entries as stored
-from service.store import views
+from service.store import remake, views
 from service.store.engine import Store
 
 _STRETCH = 1_000
@@ -29,7 +30,7 @@ def replay(store: Store, facility: str, progress: Callable[[int, int], None] = l
     with store.writing() as tx:
         head = stored.lock_head(tx, facility)
         size = head.size if head else 0
-        views.clear(tx, facility)
+        remake.clear(tx, facility)
         touched, judged = Touched(), dict[str, Entry]()
         after = 0
         while found := read_all(stored.page(tx, facility, after, _STRETCH)):
@@ -40,7 +41,7 @@ def replay(store: Store, facility: str, progress: Callable[[int, int], None] = l
                     touch(touched, entry, _target(tx, facility, entry))
             after = found[-1].seq
             progress(after, size)
-        _remake(tx, facility, touched, judged)
+        _remake(tx, Memory(facility), touched, judged)
     return size
 
 
@@ -52,18 +53,16 @@ def _target(tx: Connection, facility: str, entry: Entry) -> Entry | None:
     return next((target for target in found if target.seq < entry.seq), None)
 
 
-def _remake(tx: Connection, facility: str, touched: Touched, judged: Mapping[str, Entry]) -> None:
-    if not touched:
-        return
-    whole = refresh_facility(tx, facility)
-    refresh_register(tx, whole, touched)
-    for rebuild in oldest_first(tx, facility, touched.rebuilds):
-        refresh_rebuild(tx, whole, rebuild, touched.rebuilds[rebuild])
+def _remake(tx: Connection, memory: Memory, touched: Touched, judged: Mapping[str, Entry]) -> None:
+    refresh_register(tx, memory, touched)
+    for rebuild in oldest_first(tx, memory, touched.rebuilds):
+        refresh_rebuild(tx, memory, rebuild, touched.rebuilds[rebuild], afresh=True)
         if rebuild in judged:
-            views.set_judged(tx, facility, rebuild, _as_judged(judged[rebuild]))
-    for tag in {row.asset for row in views.rebuild_page(tx, facility, 0, len(touched.rebuilds) + 1) if row.asset}:
-        refresh_due(tx, whole, tag)
-    views.clear_marks(tx, facility)
+            remake.set_judged(tx, memory.code, rebuild, _as_judged(judged[rebuild]))
+            memory.forget_works([rebuild])
+    memory.resets.clear()
+    refresh_due(tx, memory, views.rebuilds_by_asset(tx, memory.code))
+    remake.clear_marks(tx, memory.code)
 
 
 def _as_judged(entry: Entry) -> dict[str, Any]:

@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import orjson
-from sqlalchemy import Connection, Row
+from sqlalchemy import Connection
 
 from service.checks.turns import engaged
 from service.entries.words import microseconds
 from service.ledger.duelist import refresh_due
-from service.ledger.entry import read_all
-from service.ledger.gather import Gathered, gather, stem_text
+from service.ledger.entry import Entry
+from service.ledger.gather import gather, joined
 from service.ledger.judge import UNJUDGED, Judgement, judge
-from service.ledger.rebuild import fold
-from service.ledger.register import Facility
-from service.store import entries as stored
+from service.ledger.memory import Memory
+from service.ledger.read_views import stem_text
+from service.ledger.rebuild import Folded
+from service.ledger.remembered import Work
 from service.store import views
 
 
@@ -34,63 +35,89 @@ class Standing:
     """Findings that are new or other than before."""
 
 
-def refresh_rebuild(tx: Connection, facility: Facility, rebuild: str, first_seq: int) -> Standing:
+def refresh_rebuild(tx: Connection, memory: Memory, rebuild: str, new: Sequence[Entry], *, afresh: bool) -> Standing:
     """Judge a rebuild again and write its view.
 
     Args:
-        tx: the transaction of the entries that touched it.
-        facility: whose rebuild it is.
+        tx: the transaction of the entries that touched it; they are written.
+        memory: what the writer remembers of the facility.
         rebuild: its id.
-        first_seq: the first entry that named it, where it is new.
+        new: the entries that touched it, in order.
+        afresh: read and fold it all again: there are corrections among them, or what it is judged by has changed.
     """
-    before = views.rebuild(tx, facility.code, rebuild)
-    gathered = gather(tx, facility, rebuild)
-    judgement = judge(gathered.job) if gathered.job else UNJUDGED
-    recorded = before.judged_digest if before else None
-    news = judgement.digest != recorded and (recorded is not None or judgement.state == "closed")
-    row = _rebuild_row(facility, rebuild, gathered, judgement)
-    row["first_seq"] = before.first_seq if before else first_seq
-    row["judged_digest"] = judgement.digest if news else recorded
-    views.put_rebuild(tx, row, sorted(gathered.instruments))
-    for asset in {row["asset"], before.asset if before else None} - {None}:
-        _pass_on(tx, facility, str(asset), before, row)
-    known = orjson.loads(before.findings) if before else []
-    changed = tuple(found for found in judgement.shown() if found not in known)
-    return Standing(rebuild, row["asset"], judgement, news, changed)
+    if afresh:
+        memory.forget_works([rebuild])
+    work = memory.work(tx, rebuild)
+    before, judged_before, used_before = work.row, work.judgement, work.used
+    work.take(new)
+    job = joined(tx, memory, work)
+    if job is not None:
+        judgement = judge(job, judged_before, {entry.type for entry in new})
+    else:
+        job = gather(tx, memory, rebuild, work)
+        judgement = judge(job) if job else UNJUDGED
+    recorded = before["judged_digest"] if before else None
+    news = (recorded is not None or judgement.state == "closed") and judgement.digest != recorded
+    work.job, work.judgement = job, judgement
+    work.row = _row(memory.code, rebuild, work)
+    work.row["first_seq"] = before["first_seq"] if before else min((entry.seq for entry in new), default=work.last_seq)
+    work.row["judged_digest"] = judgement.digest if news else recorded
+    first = afresh or before is None
+    views.put_rebuild(tx, work.row, sorted(work.used) if first or work.used != used_before else None)
+    for asset in {work.row["asset"], before["asset"] if before else None} - {None}:
+        _pass_on(tx, memory, str(asset), before, work.row)
+    return Standing(rebuild, work.row["asset"], judgement, news, _changed(before, judged_before, judgement))
 
 
-def _pass_on(tx: Connection, facility: Facility, asset: str, before: Row[Any] | None, row: Mapping[str, Any]) -> None:
+def _changed(
+    before: Mapping[str, Any] | None, judged: Judgement | None, judgement: Judgement
+) -> tuple[dict[str, Any], ...]:
+    """Findings that were not there, or said something else."""
+    if judged is not None:
+        known = set(map(id, judged.findings))
+        told = {(finding.check, finding.subject): finding for finding in judged.findings}
+        new = [finding for finding in judgement.findings if id(finding) not in known]
+        return tuple(one.shown() for one in new if told.get((one.check, one.subject)) != one)
+    shown = {(one["check"], one["subject"]): one for one in (orjson.loads(before["findings"]) if before else ())}
+    return tuple(one for one in judgement.shown() if shown.get((one["check"], one["subject"])) != one)
+
+
+def _pass_on(
+    tx: Connection, memory: Memory, asset: str, before: Mapping[str, Any] | None, row: Mapping[str, Any]
+) -> None:
     """What a change in a rebuild changes for its asset."""
     if _differ(before, row, "asset", "serial", "opened_us", "stem"):
-        _mark_later(tx, facility, asset, before, row)
+        _mark_later(tx, memory, asset, before, row)
     if _differ(before, row, "asset", "in_service", "service_us"):
-        _refresh_service_state(tx, facility, asset)
+        _refresh_service_state(tx, memory, asset)
     if _differ(before, row, "asset", "procedure", "revision", "verdict", "outcome", "closed_us"):
-        refresh_due(tx, facility, asset)
+        memory.resets.pop(asset, None)
+        refresh_due(tx, memory, [asset])
 
 
-def _differ(before: Row[Any] | None, row: Mapping[str, Any], *names: str) -> bool:
-    return any((getattr(before, name) if before else None) != row[name] for name in names)
+def _differ(before: Mapping[str, Any] | None, row: Mapping[str, Any], *names: str) -> bool:
+    return any((before[name] if before else None) != row[name] for name in names)
 
 
-def oldest_first(tx: Connection, facility: str, rebuilds: Iterable[str]) -> list[str]:
+def oldest_first(tx: Connection, memory: Memory, rebuilds: Iterable[str]) -> list[str]:
     """An earlier rebuild is judged before a later one of its asset, which looks back on it."""
 
     def opened(rebuild: str) -> tuple[int, str]:
-        folded = fold(read_all(stored.lifecycle(tx, facility, [rebuild])))
-        return (microseconds(folded.opening.at) if folded.opening else 0, rebuild)
+        opening = memory.work(tx, rebuild).folded.opening
+        return (microseconds(opening.at) if opening else 0, rebuild)
 
     return sorted(rebuilds, key=opened)
 
 
-def _rebuild_row(facility: Facility, rebuild: str, gathered: Gathered, judgement: Judgement) -> dict[str, Any]:
-    opening, closing = gathered.folded.opening, gathered.folded.closing
-    in_service, service_us = _service_state(gathered)
+def _row(facility: str, rebuild: str, work: Work) -> dict[str, Any]:
+    folded, judgement = work.folded, work.judgement or UNJUDGED
+    opening, closing = folded.opening, folded.closing
+    in_service, service_us = _service_state(folded)
     return {
-        "facility": facility.code,
+        "facility": facility,
         "rebuild": rebuild,
         "asset": opening.asset if opening else None,
-        "serial": gathered.asset.register.serial if gathered.asset else None,
+        "serial": work.job.register.serial if work.job else None,
         "procedure": opening.data.procedure if opening else None,
         "revision": opening.data.revision if opening else None,
         "state": judgement.state,
@@ -101,15 +128,15 @@ def _rebuild_row(facility: Facility, rebuild: str, gathered: Gathered, judgement
         "closed_us": microseconds(closing.at) if closing else None,
         "in_service": in_service,
         "service_us": service_us,
-        "stem": stem_text(engaged(gathered.job)) if gathered.job else None,
+        "stem": stem_text(engaged(work.job)) if work.job else None,
         "findings": orjson.dumps(judgement.shown()).decode(),
-        "seq": gathered.last_seq,
+        "seq": work.last_seq,
     }
 
 
-def _service_state(gathered: Gathered) -> tuple[bool | None, int | None]:
+def _service_state(folded: Folded) -> tuple[bool | None, int | None]:
     """Did this rebuild leave its asset in service, and since when? The last isolation, restoring or closing says."""
-    telling = gathered.folded.facts.of_type("bank.isolated", "bank.restored", "rebuild.closed")
+    telling = folded.facts.of_type("bank.isolated", "bank.restored", "rebuild.closed")
     for fact in reversed(telling):
         outcome = getattr(fact.data, "outcome", None)
         if outcome != "aborted":
@@ -118,19 +145,20 @@ def _service_state(gathered: Gathered) -> tuple[bool | None, int | None]:
 
 
 def _mark_later(
-    tx: Connection, facility: Facility, asset: str, before: Row[Any] | None, row: Mapping[str, Any]
+    tx: Connection, memory: Memory, asset: str, before: Mapping[str, Any] | None, row: Mapping[str, Any]
 ) -> None:
     """Rebuilds of the asset later than this one is or was: they look back, or no longer do, on how it left the stem."""
-    since = min((before and before.opened_us) or row["opened_us"] or 0, row["opened_us"] or 0)
-    later = (
+    since = min((before and before["opened_us"]) or row["opened_us"] or 0, row["opened_us"] or 0)
+    later = [
         other.rebuild
-        for other in views.rebuilds_of(tx, facility.code, asset)
+        for other in views.rebuilds_of(tx, memory.code, asset)
         if other.rebuild != row["rebuild"] and other.opened_us >= since
-    )
-    views.mark(tx, facility.code, later)
+    ]
+    memory.mark(tx, later)
 
 
-def _refresh_service_state(tx: Connection, facility: Facility, asset: str) -> None:
-    telling = [row for row in views.rebuilds_of(tx, facility.code, asset) if row.service_us is not None]
+def _refresh_service_state(tx: Connection, memory: Memory, asset: str) -> None:
+    telling = [row for row in views.rebuilds_of(tx, memory.code, asset) if row.service_us is not None]
     latest = max(telling, key=lambda row: (row.service_us, row.rebuild), default=None)
-    views.set_out_of_service(tx, facility.code, asset, out=latest is not None and not latest.in_service)
+    views.set_out_of_service(tx, memory.code, asset, out=latest is not None and not latest.in_service)
+    memory.forget_asset_row(asset)

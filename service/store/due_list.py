@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, and_, delete, func, or_, select
+from sqlalchemy import ColumnElement, Connection, Row, and_, bindparam, delete, func, or_, select
 
+from service.store.prepared import Prepared
 from service.store.tables import assets, due
 from service.store.views import put
 
@@ -35,9 +36,16 @@ class Wanted:
     limit: int = 50
 
 
-def put_due(tx: Connection, facility: str, asset: str, rows: Sequence[Mapping[str, Any]]) -> None:
-    """Write all due periods of an asset."""
-    tx.execute(delete(due).where(due.c.facility == facility, due.c.asset == asset))
+def clear_due(tx: Connection, facility: str, asset: str) -> None:
+    """Forget the due periods of an asset."""
+    _CLEAR.run(tx, facility=facility, asset=asset)
+
+
+_CLEAR = Prepared(delete(due).where(due.c.facility == bindparam("facility"), due.c.asset == bindparam("asset")))
+
+
+def put_due(tx: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Write due periods, in the place of those with the same key."""
     put(tx, due, rows)
 
 

@@ -3,25 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import cache
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, bindparam, insert, select
 
+from service.store.prepared import Prepared
 from service.store.tables import nodes
+
+_WRITE = Prepared(insert(nodes))
 
 
 def read_nodes(tx: Connection, facility: str, positions: Sequence[int]) -> list[bytes]:
     """The hashes at these post-order positions, in the order asked. Raises KeyError for one that is missing."""
     if not positions:
         return []
-    query = select(nodes.c.position, nodes.c.hash).where(
-        nodes.c.facility == facility, nodes.c.position.in_(list(positions))
-    )
-    found = {row.position: bytes(row.hash) for row in tx.execute(query)}
+    values = {f"v{index}": position for index, position in enumerate(positions)}
+    found = {row.position: bytes(row.hash) for row in _by_position(len(positions)).run(tx, facility=facility, **values)}
     return [found[position] for position in positions]
+
+
+@cache
+def _by_position(count: int) -> Prepared:
+    wanted = nodes.c.position.in_([bindparam(f"v{index}") for index in range(count)])
+    return Prepared(select(nodes.c.position, nodes.c.hash).where(nodes.c.facility == bindparam("facility"), wanted))
 
 
 def write_nodes(tx: Connection, facility: str, new: Iterable[tuple[int, bytes]]) -> None:
     """Append nodes that have become complete."""
     rows = [{"facility": facility, "position": position, "hash": value} for position, value in new]
     if rows:
-        tx.execute(insert(nodes), rows)
+        _WRITE.run_many(tx, rows)

@@ -3,23 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from functools import cache
 from typing import Any
 
-from sqlalchemy import Connection, Row, Table, and_, delete, func, select
+from sqlalchemy import Connection, Row, Table, and_, bindparam, delete, func, select
 from sqlalchemy.dialects import postgresql, sqlite
 
-from service.store.tables import VIEWS, assets, facilities, instruments, marks, procedures, rebuilds, uses
+from service.store.prepared import Prepared, run_in
+from service.store.tables import assets, facilities, instruments, marks, procedures, rebuilds, uses
 
 
 def put(tx: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
-    """Insert rows, or replace those with the same key."""
-    if not rows:
-        return
-    insert = sqlite.insert(table) if tx.dialect.name == "sqlite" else postgresql.insert(table)
+    """Insert rows, or replace those with the same key; every row names the same columns."""
+    if rows:
+        _upsert(table, tx.dialect.name, tuple(rows[0])).run_many(tx, rows)
+
+
+@cache
+def _upsert(table: Table, dialect: str, names: tuple[str, ...]) -> Prepared:
+    insert = sqlite.insert(table) if dialect == "sqlite" else postgresql.insert(table)
+    insert = insert.values({name: bindparam(name) for name in names})
     keys = [column.name for column in table.primary_key]
-    others = {name: insert.excluded[name] for name in rows[0] if name not in keys}
-    statement = insert.on_conflict_do_update(index_elements=keys, set_=others) if others else None
-    tx.execute(statement if statement is not None else insert.on_conflict_do_nothing(), list(rows))
+    others = {name: insert.excluded[name] for name in names if name not in keys}
+    return Prepared(
+        insert.on_conflict_do_update(index_elements=keys, set_=others) if others else insert.on_conflict_do_nothing()
+    )
 
 
 def put_facility(tx: Connection, row: Mapping[str, Any]) -> None:
@@ -47,13 +55,18 @@ def drop_instrument(tx: Connection, facility: str, name: str) -> None:
     tx.execute(delete(instruments).where(instruments.c.facility == facility, instruments.c.instrument == name))
 
 
-def put_rebuild(tx: Connection, row: Mapping[str, Any], instruments_used: Iterable[str]) -> None:
-    """Write a rebuild's view and which instruments it used."""
+def put_rebuild(tx: Connection, row: Mapping[str, Any], instruments_used: Iterable[str] | None) -> None:
+    """Write a rebuild's view, and which instruments it used where that has changed."""
     put(tx, rebuilds, [row])
-    facility, rebuild = row["facility"], row["rebuild"]
-    tx.execute(delete(uses).where(uses.c.facility == facility, uses.c.rebuild == rebuild))
-    put(tx, uses, [{"facility": facility, "instrument": used, "rebuild": rebuild} for used in instruments_used])
-    tx.execute(delete(marks).where(marks.c.facility == facility, marks.c.rebuild == rebuild))
+    if instruments_used is not None:
+        facility, rebuild = row["facility"], row["rebuild"]
+        tx.execute(delete(uses).where(uses.c.facility == facility, uses.c.rebuild == rebuild))
+        put(tx, uses, [{"facility": facility, "instrument": used, "rebuild": rebuild} for used in instruments_used])
+
+
+def unmark(tx: Connection, facility: str, rebuild_id: str) -> None:
+    """It has been judged again."""
+    tx.execute(delete(marks).where(marks.c.facility == facility, marks.c.rebuild == rebuild_id))
 
 
 def mark(tx: Connection, facility: str, wanted: Iterable[str]) -> None:
@@ -84,8 +97,11 @@ def all_facilities(tx: Connection) -> list[str]:
 
 def assets_by_tag(tx: Connection, facility: str, tags: Iterable[str]) -> dict[str, Row[Any]]:
     """Assets by their tags."""
-    query = select(assets).where(assets.c.facility == facility, assets.c.tag.in_(list(tags)))
-    return {row.tag: row for row in tx.execute(query)}
+    return {row.tag: row for row in run_in(tx, _assets_by_tag, facility, tags)}
+
+
+def _assets_by_tag(wanted: list[Any]) -> Any:
+    return select(assets).where(assets.c.facility == bindparam("facility"), assets.c.tag.in_(wanted))
 
 
 def asset_page(tx: Connection, facility: str, after: str, limit: int, **wanted: Any) -> list[Row[Any]]:
@@ -97,10 +113,18 @@ def asset_page(tx: Connection, facility: str, after: str, limit: int, **wanted: 
     return list(tx.execute(query.order_by(assets.c.tag).limit(limit)))
 
 
-def children(tx: Connection, facility: str, parent: str) -> list[str]:
-    """Tags of the assets directly below another."""
-    query = select(assets.c.tag).where(assets.c.facility == facility, assets.c.parent == parent)
-    return list(tx.execute(query).scalars())
+def children(tx: Connection, facility: str, parents: Iterable[str]) -> dict[str, list[str]]:
+    """Tags of the assets directly below others, by parent."""
+    wanted = list(parents)
+    found: dict[str, list[str]] = {parent: [] for parent in wanted}
+    for row in run_in(tx, _children, facility, wanted):
+        found[row.parent].append(row.tag)
+    return found
+
+
+def _children(wanted: list[Any]) -> Any:
+    here = and_(assets.c.facility == bindparam("facility"), assets.c.parent.in_(wanted))
+    return select(assets.c.parent, assets.c.tag).where(here).order_by(assets.c.tag)
 
 
 def set_out_of_service(tx: Connection, facility: str, tag: str, *, out: bool) -> None:
@@ -154,18 +178,43 @@ def rebuild(tx: Connection, facility: str, rebuild_id: str) -> Row[Any] | None:
     return tx.execute(query).one_or_none()
 
 
+def rebuilds_by_id(tx: Connection, facility: str, ids: Iterable[str]) -> dict[str, Row[Any]]:
+    """Views of rebuilds by their ids."""
+    return {row.rebuild: row for row in run_in(tx, _rebuilds_by_id, facility, ids)}
+
+
+def _rebuilds_by_id(wanted: list[Any]) -> Any:
+    return select(rebuilds).where(rebuilds.c.facility == bindparam("facility"), rebuilds.c.rebuild.in_(wanted))
+
+
 def rebuilds_of(tx: Connection, facility: str, asset: str) -> list[Row[Any]]:
     """All opened rebuilds of an asset, oldest first."""
-    query = select(rebuilds).where(
-        rebuilds.c.facility == facility, rebuilds.c.asset == asset, rebuilds.c.opened_us.is_not(None)
+    return rebuilds_of_each(tx, facility, [asset])[asset]
+
+
+def rebuilds_of_each(tx: Connection, facility: str, tags: Iterable[str]) -> dict[str, list[Row[Any]]]:
+    """The same for several assets."""
+    found: dict[str, list[Row[Any]]] = {tag: [] for tag in tags}
+    for row in run_in(tx, _rebuilds_of, facility, list(found)):
+        found[row.asset].append(row)
+    return found
+
+
+def _rebuilds_of(wanted: list[Any]) -> Any:
+    mine = and_(rebuilds.c.facility == bindparam("facility"), rebuilds.c.asset.in_(wanted))
+    query = select(rebuilds).where(mine, rebuilds.c.opened_us.is_not(None))
+    return query.order_by(rebuilds.c.asset, rebuilds.c.opened_us, rebuilds.c.rebuild)
+
+
+def rebuilds_by_asset(tx: Connection, facility: str) -> dict[str, list[str]]:
+    """The opened rebuilds of every asset."""
+    query = select(rebuilds.c.asset, rebuilds.c.rebuild).where(
+        rebuilds.c.facility == facility, rebuilds.c.asset.is_not(None)
     )
-    return list(tx.execute(query.order_by(rebuilds.c.opened_us, rebuilds.c.rebuild)))
-
-
-def opened_rebuilds(tx: Connection, facility: str) -> list[Row[Any]]:
-    """(rebuild, asset) of all that were opened."""
-    query = select(rebuilds.c.rebuild, rebuilds.c.asset)
-    return list(tx.execute(query.where(rebuilds.c.facility == facility, rebuilds.c.opened_us.is_not(None))))
+    found: dict[str, list[str]] = {}
+    for row in tx.execute(query.order_by(rebuilds.c.asset, rebuilds.c.rebuild)):
+        found.setdefault(row.asset, []).append(row.rebuild)
+    return found
 
 
 def rebuilds_by(tx: Connection, facility: str, procedure_code: str, revision: int) -> list[str]:
@@ -189,29 +238,3 @@ def rebuild_page(tx: Connection, facility: str, after: int, limit: int, **wanted
         if value is not None:
             query = query.where(rebuilds.c[name] == value)
     return list(tx.execute(query.order_by(rebuilds.c.first_seq).limit(limit)))
-
-
-def set_judged(tx: Connection, facility: str, rebuild_id: str, judged: Mapping[str, Any]) -> None:
-    """Write down what was judged last."""
-    mine = and_(rebuilds.c.facility == facility, rebuilds.c.rebuild == rebuild_id)
-    tx.execute(rebuilds.update().where(mine).values(judged))
-
-
-def clear_marks(tx: Connection, facility: str) -> None:
-    """Nothing waits to be judged again."""
-    tx.execute(delete(marks).where(marks.c.facility == facility))
-
-
-def clear(tx: Connection, facility: str) -> None:
-    """Throw the views of a facility away."""
-    for table in VIEWS:
-        tx.execute(delete(table).where(table.c.facility == facility))
-
-
-def contents(tx: Connection, facility: str) -> dict[str, list[tuple[Any, ...]]]:
-    """Every row of every view of a facility, in a fixed order: what a replay must give again."""
-    found = {}
-    for table in VIEWS:
-        query = select(table).where(table.c.facility == facility).order_by(*table.primary_key.columns)
-        found[table.name] = [tuple(row) for row in tx.execute(query)]
-    return found

@@ -21,7 +21,9 @@ from service.entries.catalogue import SCOPES
 from service.entries.envelope import Draft, read_envelope
 from service.entries.facility import FacilityOpened
 from service.entries.refusals import Refusal
-from service.ledger.append import Submission, append, open_facility
+from service.ledger.append import append, open_facility
+from service.ledger.memory import Memory
+from service.ledger.receipt import Submission
 from service.merkle import tree
 from service.merkle.canonical import canonical
 from service.store import entries as stored
@@ -136,7 +138,7 @@ def _record(store: Store, work: int) -> None:
     posted += [{"type": "asset.registered", "asset": tag, "data": data} for tag, data in scene.REGISTER]
     drafts = [_draft({"occurred_at": "2026-01-20T08:00:00Z", **value}) for value in posted]
     drafts += [_draft(value) for value in scene.rebuild(work)]
-    (receipt,) = append(store, CODE, [Submission(drafts, "t-bench", frozenset(SCOPES))], _now)
+    (receipt,) = append(store, Memory(CODE), [Submission(drafts, "t-bench", frozenset(SCOPES))], _now)
     if isinstance(receipt, Refusal):
         raise receipt
 

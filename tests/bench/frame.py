@@ -136,10 +136,15 @@ def figure_lines(measured: Measured) -> list[str]:
     for figure in measured.figures:
         values = sorted(figure.of(each) for each in measured.rounds)
         middle = statistics.median(values)
-        spread = f"({values[0]:.2f} – {values[-1]:.2f})"
-        got = f"{middle:.2f}{figure.unit}"
+        spread = f"({_three(values[0])} – {_three(values[-1])})"
+        got = _three(middle) + figure.unit
         lines.append(_figure_line((figure.what, figure.reach, got, spread, figure.verdict(middle))))
     return lines
+
+
+def _three(value: float) -> str:
+    """Three significant figures, without exponents."""
+    return f"{value:.3g}" if abs(value) < 1000 else f"{value:,.0f}"
 
 
 def _middle(samples: Sequence[Sample]) -> Iterator[str]:

@@ -57,6 +57,14 @@ def test_another_day_than_the_openings_is_shown_with_its_date():
     assert finding.says.endswith("first rebuild.closed 2026-06-10 08:15:00-02:30: 18 h 6 min before.")
 
 
+def test_the_day_of_the_opening_is_the_one_that_goes_without_a_date():
+    told = fact("notice.given", "16:00:00", day="2026-06-08", to=["ward 2"], when="before")
+    finding = pair("notice.given:before", "bank.isolated", [told, *rebuild()])
+    assert finding.says.startswith(
+        "notice.given:before complete 2026-06-08 16:00:00-02:30, first bank.isolated 13:10:00"
+    )
+
+
 def test_nothing_asked_and_nothing_proven_has_no_order():
     assert verdicts(check, job(opening(), procedure={"before": []})) == {"order": "not_applicable"}
 

@@ -97,7 +97,7 @@ def test_notes_notices_concessions_and_signatures_may_follow_closing_and_counter
 def test_no_countersignature_is_missing_and_the_advice_says_who_signs_what():
     finding = signed()
     assert finding.verdict == "inconclusive"
-    assert "over everything recorded by somebody outside the crew" in finding.advice
+    assert "somebody outside the crew, who did no work, countersign everything recorded" in finding.advice
     assert "own credential" in finding.advice
     assert "own credential" not in signed(countersign={}).advice
 
@@ -175,7 +175,7 @@ def test_the_stale_signature_says_what_it_does_not_cover():
     assert finding.says == (
         "16:00:00-02:30 by maud: before the entry.corrected of 16:30:00-02:30, which it does not cover."
     )
-    assert finding.advice.startswith("Wanted: a countersignature over everything recorded")
+    assert finding.advice.startswith("Have somebody outside the crew")
 
 
 def test_a_new_countersignature_after_the_correction_settles_it():

@@ -2,7 +2,7 @@
 
 import pytest
 
-from tests.checks.job_for_order import fact, read
+from tests.checks.job_for_order import closed, fact, read
 from tests.checks.zero_at_outlet import AS_FOUND, ISOLATED, PART_OUT, at_outlet, outlet
 
 FITTED = fact("part.fitted", "13:58:00", part="main seat", new=True)
@@ -28,7 +28,7 @@ def test_an_isolation_in_the_second_of_the_first_part_came_first_but_left_no_tim
 
 
 def test_isolated_loosened_and_restored_in_one_second_is_still_isolated():
-    facts = (fact("bank.isolated", "13:40:00"), PART_OUT, restored("13:40:00"))
+    facts = (fact("bank.isolated", "13:40:00"), PART_OUT, restored("13:40:00"), closed())
     finding = outlet(before=(AS_FOUND,), after=facts)
     assert finding.says == "No reading between isolation and the first part at 13:40:00-02:30."
 

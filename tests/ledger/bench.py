@@ -12,12 +12,14 @@ from service.api.intake import read_entries
 from service.entries.catalogue import SCOPES, Scope
 from service.entries.facility import FacilityOpened
 from service.entries.refusals import Refusal
-from service.ledger.append import Receipt, Submission, append, judge_marked, open_facility
+from service.ledger.append import append, judge_marked, open_facility
 from service.ledger.due_answers import Wanted, due_page
 from service.ledger.entry import Entry, read_all
+from service.ledger.memory import Memory
+from service.ledger.receipt import Receipt, Submission
 from service.ledger.replay import replay
 from service.store import entries as stored
-from service.store import views
+from service.store import remake, views
 from service.store.engine import Store
 from tests.ledger import scenario
 
@@ -50,12 +52,13 @@ class Bench:
 
     def __init__(self, store: Store, facility: dict[str, Any] = scenario.FACILITY, clock: Clock | None = None) -> None:
         self.store, self.facility, self.clock = store, str(facility["code"]), clock or Clock()
+        self.memory = Memory(self.facility)
         open_facility(store, FacilityOpened.model_validate(facility), self.clock)
 
     def group(self, *submissions: Submission) -> list[Receipt | Refusal]:
         """Several submissions in one transaction, then whatever they have marked."""
-        outcomes = append(self.store, self.facility, submissions, self.clock)
-        while judge_marked(self.store, self.facility, self.clock):
+        outcomes = append(self.store, self.memory, submissions, self.clock)
+        while judge_marked(self.store, self.memory, self.clock):
             pass
         return outcomes
 
@@ -100,7 +103,7 @@ class Bench:
 
     def contents(self) -> dict[str, list[tuple[Any, ...]]]:
         with self.store.reading() as tx:
-            return views.contents(tx, self.facility)
+            return remake.contents(tx, self.facility)
 
     def replayed(self) -> dict[str, list[tuple[Any, ...]]]:
         replay(self.store, self.facility)

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from service.api.intake import read_entries
 from service.entries.catalogue import ENTRY_TYPES, SCOPES
 from service.entries.refusals import Contradiction, NotAFact, NotAllowed, Refusal, TooLarge
-from service.ledger.admit import SKEW, Known, admit, ids_of
+from service.ledger.admit import SKEW, admit, ids_of
+from service.ledger.knowledge import Known
 from tests.entries.minimal import LEAST, about
 from tests.ledger.scenario import (
     DAY,

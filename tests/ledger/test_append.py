@@ -13,7 +13,9 @@ from hypothesis import strategies as st
 
 from service.entries.facility import FacilityOpened
 from service.entries.refusals import Contradiction, NotAFact, NotAllowed, Stale, Unknown
-from service.ledger.append import Receipt, append, open_facility
+from service.ledger.append import append, open_facility
+from service.ledger.memory import Memory
+from service.ledger.receipt import Receipt
 from service.merkle import tree
 from service.store import entries as stored
 from tests.ledger.bench import Bench, Clock, submission
@@ -128,7 +130,7 @@ def test_two_facilities_in_one_database_know_nothing_of_each_other(bench):
 
 def test_there_is_no_ledger_without_a_facility(bench):
     with pytest.raises(Unknown) as refused:
-        append(bench.store, "nowhere", [submission(note())], bench.clock)
+        append(bench.store, Memory("nowhere"), [submission(note())], bench.clock)
     assert refused.value.code == "unknown_facility"
 
 
@@ -345,7 +347,7 @@ def test_eight_writers_each_with_a_store_of_their_own_leave_one_ledger_without_g
         taken = []
         for turn in range(4):
             body = [note(f"{number}.{turn}.{line}", by=f"tech-{number}") for line in range(3)]
-            (receipt,) = append(stores[number], bench.facility, [submission(body)], bench.clock)
+            (receipt,) = append(stores[number], Memory(bench.facility), [submission(body)], bench.clock)
             taken.append(receipt)
         return taken
 
@@ -366,7 +368,7 @@ def test_of_eight_who_close_one_rebuild_at_once_one_succeeds(bench, database_url
 
     def close(number):
         body = {**entry("rebuild.closed", "10:00", {"outcome": "returned_to_service"}), **HERE, "by": f"tech-{number}"}
-        return append(stores[number], bench.facility, [submission(body)], bench.clock)[0]
+        return append(stores[number], Memory(bench.facility), [submission(body)], bench.clock)[0]
 
     outcomes = in_parallel(*(lambda n=n: close(n) for n in range(8)))
     assert sorted(type(one).__name__ for one in outcomes) == ["Contradiction"] * 7 + ["Receipt"]
@@ -376,7 +378,9 @@ def test_of_eight_who_close_one_rebuild_at_once_one_succeeds(bench, database_url
 
 def test_eight_who_send_the_same_file_at_once_record_it_once(bench, database_url, open_store):
     stores = [open_store(database_url) for _ in range(8)]
-    outcomes = in_parallel(*(lambda s=s: append(s, bench.facility, [submission(FILE)], bench.clock)[0] for s in stores))
+    outcomes = in_parallel(
+        *(lambda s=s: append(s, Memory(bench.facility), [submission(FILE)], bench.clock)[0] for s in stores)
+    )
     assert len({tuple((one.seq, one.id, one.leaf_hash) for one in receipt.accepted) for receipt in outcomes}) == 1
     assert sum(not receipt.accepted[0].replayed for receipt in outcomes) == 1
     assert_sound(bench)
@@ -390,7 +394,7 @@ def test_two_facilities_are_written_side_by_side(bench, database_url, open_store
     def write(number):
         facility = ("ferrow", "skerry")[number % 2]
         for one in rebuild()[number // 2 :: 2]:
-            append(stores[number], facility, [submission(one)], bench.clock)
+            append(stores[number], Memory(facility), [submission(one)], bench.clock)
 
     in_parallel(*(lambda n=n: write(n) for n in range(4)))
     for ledger in (bench, other):

@@ -13,7 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.entries.asset import ServicePlan
-from service.ledger.due import NO_BASELINE, Anchor, Due, Reading, cumulative, days, due_on, periods, state
+from service.ledger.due import NO_BASELINE, Anchor, Due, days, due_on, periods, state
+from service.ledger.meter import Reading, cumulative
 
 
 def plan(**members):

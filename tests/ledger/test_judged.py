@@ -290,7 +290,7 @@ def test_what_was_judged_by_an_older_edition_stays_until_something_new_is_known(
     before = bench.findings(), bench.contents()["due"]
     stricter = Judgement("closed", "nonconforming", (), "2031.4")
     monkeypatch.setattr("service.ledger.replay.EDITION", "2031.4")
-    monkeypatch.setattr("service.ledger.standing.judge", lambda _: stricter)
+    monkeypatch.setattr("service.ledger.standing.judge", lambda *_: stricter)
     after = bench.replayed()
     assert (bench.findings(), after["due"]) == before
     assert (bench.rebuild().edition, bench.rebuild().verdict) == (EDITION, "conforming")

@@ -8,7 +8,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from service.entries.refusals import Refusal
-from service.store import views
+from service.store import remake, views
 from service.store.engine import Store
 from tests.ledger.bench import Bench
 from tests.ledger.scenario import (
@@ -120,11 +120,12 @@ HISTORY = [
 
 
 def test_a_rich_history_replayed_is_the_history_lived(bench):
-    for body in HISTORY:
+    for place, body in enumerate(HISTORY, 1):
         bench.post(body)
-        live, head = bench.contents(), bench.head()
-        assert bench.replayed() == live
-        assert bench.head() == head
+        if place % 4 == 0 or place == len(HISTORY):
+            live, head = bench.contents(), bench.head()
+            assert bench.replayed() == live
+            assert bench.head() == head
     assert {row.asset for row in views_of(bench)} == {"AIR1-LB", None}
 
 
@@ -161,7 +162,7 @@ def test_a_replay_of_one_facility_leaves_the_others_alone(bench):
     bench.post(WHOLE)
     before = other.contents()
     with bench.store.writing() as tx:
-        views.clear(tx, "ferrow")
+        remake.clear(tx, "ferrow")
     assert other.contents() == before
     assert bench.rebuild() is None
     bench.replayed()
