@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from sqlalchemy import update
 
+from service.access.doorkeeper import MOMENT
 from service.entries.catalogue import ENTRY_TYPES, SCOPES
 from service.entries.facility import FacilityOpened
 from service.entries.words import microseconds
