@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, and_, bindparam, func, insert, select, text
+from sqlalchemy import Connection, Row, and_, bindparam, func, insert, literal_column, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from service.store.prepared import Prepared, run_in
@@ -63,37 +65,64 @@ def _by_ids(wanted: list[Any]) -> Any:
     return select(*_FOUND).where(here, entries.c.id.in_(wanted)).order_by(entries.c.seq)
 
 
+@dataclass(frozen=True)
+class _Question:
+    """Entries by one of their columns, narrowed by type, with all corrections to them; ``about`` is that column."""
+
+    column: str
+    types: tuple[str, ...] = ()
+    but: str = ""
+    outside_rebuilds: bool = False
+
+    def found(self, tx: Connection, facility: str, wanted: Iterable[str]) -> dict[str, list[tuple[int, str]]]:
+        """By value of the column, (seq, body) in order."""
+        values = list(wanted)
+        found: dict[str, dict[int, str]] = {value: {} for value in values}
+        for build in (self.entries, self.corrections):
+            for row in run_in(tx, build, facility, values):
+                found[row.about][row.seq] = row.body
+        return {value: sorted(bodies.items()) for value, bodies in found.items()}
+
+    def entries(self, wanted: list[Any]) -> Any:
+        """The entries themselves."""
+        return select(entries.c[self.column].label("about"), *_FOUND).where(self._holds(entries, wanted))
+
+    def corrections(self, wanted: list[Any]) -> Any:
+        """Corrections that name one of them."""
+        target = entries.alias()
+        theirs = and_(target.c.facility == entries.c.facility, target.c.id == entries.c.corrects)
+        query = select(target.c[self.column].label("about"), *_FOUND).join_from(entries, target, theirs)
+        return query.where(self._holds(target, wanted))
+
+    def _holds(self, table: Any, wanted: list[Any]) -> Any:
+        conditions = [table.c.facility == bindparam("facility"), table.c[self.column].in_(wanted)]
+        if self.types:
+            conditions.append(table.c.type.in_([literal_column(f"'{type_}'") for type_ in self.types]))
+        if self.but:
+            conditions.append(table.c.type != literal_column(f"'{self.but}'"))
+        if self.outside_rebuilds:
+            conditions.append(table.c.rebuild.is_(None))
+        return and_(*conditions)
+
+
+_OF_REBUILDS = _Question("rebuild", but="rebuild.judged")
+_READINGS = _Question("asset", ("meter.read",))
+_OF_SUBJECT = _Question("subject")
+
+
+@cache
+def _of_assets(types: tuple[str, ...], outside_rebuilds: bool) -> _Question:  # noqa: FBT001 - a key of the cache
+    return _Question("asset", types, outside_rebuilds=outside_rebuilds)
+
+
 def of_rebuilds(tx: Connection, facility: str, rebuilds: Iterable[str]) -> dict[str, list[tuple[int, str]]]:
     """By rebuild, (seq, body) of its entries and of all corrections to them in order, judgements left out."""
-    found: dict[str, dict[int, str]] = {}
-    wanted = list(rebuilds)
-    for build in (_of_rebuilds, _of_rebuilds_corrected):
-        for row in run_in(tx, build, facility, wanted):
-            found.setdefault(row.about, {})[row.seq] = row.body
-    return {rebuild: sorted(bodies.items()) for rebuild, bodies in found.items()}
-
-
-def _of_rebuilds(wanted: list[Any]) -> Any:
-    mine = and_(entries.c.facility == bindparam("facility"), entries.c.rebuild.in_(wanted))
-    return select(entries.c.rebuild.label("about"), *_FOUND).where(mine, entries.c.type != text("'rebuild.judged'"))
-
-
-def _of_rebuilds_corrected(wanted: list[Any]) -> Any:
-    return _corrections_to(lambda target: (target.c.rebuild, target.c.rebuild.in_(wanted)))
-
-
-def _corrections_to(of: Callable[[Any], tuple[Any, Any]]) -> Any:
-    """Corrections that name an entry which meets a condition; ``about`` is a column of that entry."""
-    target = entries.alias()
-    about, condition = of(target)
-    theirs = and_(target.c.facility == entries.c.facility, target.c.id == entries.c.corrects)
-    query = select(about.label("about"), *_FOUND).join_from(entries, target, theirs)
-    return query.where(target.c.facility == bindparam("facility"), condition)
+    return _OF_REBUILDS.found(tx, facility, rebuilds)
 
 
 def of_rebuild(tx: Connection, facility: str, rebuild: str) -> list[tuple[int, str]]:
     """The same for one rebuild."""
-    return of_rebuilds(tx, facility, [rebuild]).get(rebuild, [])
+    return of_rebuilds(tx, facility, [rebuild])[rebuild]
 
 
 def judgements(tx: Connection, facility: str, rebuild: str) -> list[tuple[int, str]]:
@@ -108,30 +137,12 @@ def of_asset(
     tx: Connection, facility: str, asset: str, types: Sequence[str], *, outside_rebuilds: bool = False
 ) -> list[tuple[int, str]]:
     """(seq, body) of an asset's entries of these types, and of the corrections to them."""
-    mine = and_(entries.c.facility == facility, entries.c.asset == asset, entries.c.type.in_(types))
-    if outside_rebuilds:
-        mine = and_(mine, entries.c.rebuild.is_(None))
-    return _with_corrections(tx, facility, mine)
+    return _of_assets(tuple(types), outside_rebuilds).found(tx, facility, [asset])[asset]
 
 
 def readings(tx: Connection, facility: str, assets: Iterable[str]) -> dict[str, list[tuple[int, str]]]:
     """By asset, (seq, body) of its meter readings and of the corrections to them, in order."""
-    wanted = list(assets)
-    found: dict[str, dict[int, str]] = {asset: {} for asset in wanted}
-    for build in (_readings, _readings_corrected):
-        for row in run_in(tx, build, facility, wanted):
-            found[row.about][row.seq] = row.body
-    return {asset: sorted(bodies.items()) for asset, bodies in found.items()}
-
-
-def _readings(wanted: list[Any]) -> Any:
-    mine = and_(entries.c.facility == bindparam("facility"), entries.c.asset.in_(wanted))
-    return select(entries.c.asset.label("about"), *_FOUND).where(mine, entries.c.type == text("'meter.read'"))
-
-
-def _readings_corrected(wanted: list[Any]) -> Any:
-    kind = text("'meter.read'")
-    return _corrections_to(lambda target: (target.c.asset, and_(target.c.asset.in_(wanted), target.c.type == kind)))
+    return _READINGS.found(tx, facility, assets)
 
 
 def metered(tx: Connection, facility: str) -> list[str]:
@@ -142,8 +153,7 @@ def metered(tx: Connection, facility: str) -> list[str]:
 
 def of_subject(tx: Connection, facility: str, subject: str) -> list[tuple[int, str]]:
     """(seq, body) of the entries about an instrument or the facility, and of the corrections to them."""
-    mine = and_(entries.c.facility == facility, entries.c.subject == subject)
-    return _with_corrections(tx, facility, mine)
+    return _OF_SUBJECT.found(tx, facility, [subject])[subject]
 
 
 def page(
@@ -177,12 +187,3 @@ def _by_targets(wanted: list[Any]) -> Any:
 def count(tx: Connection, facility: str) -> int:
     """How many entries are there."""
     return int(tx.execute(select(func.count()).select_from(entries).where(entries.c.facility == facility)).scalar_one())
-
-
-def _with_corrections(tx: Connection, facility: str, mine: ColumnElement[bool]) -> list[tuple[int, str]]:
-    """What meets the condition, and all corrections to it, in order."""
-    found = {row.seq: row.body for row in tx.execute(select(*_FOUND).where(mine))}
-    ids = select(entries.c.id).where(mine)
-    corrections = select(*_FOUND).where(entries.c.facility == facility, entries.c.corrects.in_(ids))
-    found |= {row.seq: row.body for row in tx.execute(corrections)}
-    return sorted(found.items())
