@@ -76,23 +76,25 @@ class _Question:
 
     def found(self, tx: Connection, facility: str, wanted: Iterable[str]) -> dict[str, list[tuple[int, str]]]:
         """By value of the column, (seq, body) in order."""
-        values = list(wanted)
-        found: dict[str, dict[int, str]] = {value: {} for value in values}
-        for build in (self.entries, self.corrections):
-            for row in run_in(tx, build, facility, values):
-                found[row.about][row.seq] = row.body
+        found: dict[str, dict[int, str]] = {value: {} for value in wanted}
+        about: dict[str, str] = {}
+        for row in run_in(tx, self.entries, facility, found):
+            about[row.id] = row.about
+            found[row.about][row.seq] = row.body
+        for row in run_in(tx, self.corrections, facility, found):
+            found[about[row.corrects]][row.seq] = row.body
         return {value: sorted(bodies.items()) for value, bodies in found.items()}
 
     def entries(self, wanted: list[Any]) -> Any:
         """The entries themselves."""
-        return select(entries.c[self.column].label("about"), *_FOUND).where(self._holds(entries, wanted))
+        mine = self._holds(entries, wanted)
+        return select(entries.c[self.column].label("about"), entries.c.id, *_FOUND).where(mine)
 
     def corrections(self, wanted: list[Any]) -> Any:
-        """Corrections that name one of them."""
+        """Corrections that name one of them: a list, not a join, which SQLite would begin with all corrections."""
         target = entries.alias()
-        theirs = and_(target.c.facility == entries.c.facility, target.c.id == entries.c.corrects)
-        query = select(target.c[self.column].label("about"), *_FOUND).join_from(entries, target, theirs)
-        return query.where(self._holds(target, wanted))
+        named = entries.c.corrects.in_(select(target.c.id).where(self._holds(target, wanted)))
+        return select(entries.c.corrects, *_FOUND).where(entries.c.facility == bindparam("facility"), named)
 
     def _holds(self, table: Any, wanted: list[Any]) -> Any:
         conditions = [table.c.facility == bindparam("facility"), table.c[self.column].in_(wanted)]
