@@ -237,7 +237,7 @@ def _judge(group: _Group, rebuilds: Iterable[str], now: datetime, *, afresh: boo
     """Judge these rebuilds again, the earlier of an asset first, and keep what belongs into the ledger."""
     tx, memory, touched, through = group.tx, group.memory, group.touched, group.size
     standings = {}
-    for rebuild in oldest_first(tx, memory, rebuilds):
+    for rebuild in oldest_first(tx, memory, rebuilds, touched.rebuilds):
         anew = afresh or rebuild in touched.afresh
         standing = refresh_rebuild(tx, memory, rebuild, touched.rebuilds.get(rebuild, []), afresh=anew)
         standings[rebuild] = standing

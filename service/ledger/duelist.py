@@ -96,13 +96,19 @@ def _load(tx: Connection, memory: Memory, assets: Mapping[str, Asset]) -> None:
 
 
 def read_on(tx: Connection, memory: Memory, tag: str, meter: str, entries: Iterable[Entry]) -> None:
-    """Take new readings into the running count that is remembered; a correction or a late one wants it made anew."""
-    count, facility = memory.counts.seen((tag, meter)), memory.facility(tx)
-    if count is None:
+    """Take new readings into the running count that is remembered; a late one wants it made anew, and so do
+    corrections (``meter`` empty): they may be about any meter.
+
+    Precondition: nothing was counted since the readings were written, or they would be counted twice.
+    """
+    if not meter:
+        memory.forget_counts(tag)
+        return
+    if (count := memory.counts.seen((tag, meter))) is None:
         return
     for entry in entries:
-        if entry.type != "meter.read" or not count.take(_metered(facility, cast("Fact[MeterRead]", plain_fact(entry)))):
-            memory.counts.pop((tag, meter))
+        if not count.take(_metered(memory.facility(tx), cast("Fact[MeterRead]", plain_fact(entry)))):
+            del memory.counts[tag, meter]
             return
 
 

@@ -40,7 +40,7 @@ class Touched:
     settings: set[str] = field(default_factory=set)
     """Assets with an adjustment outside any rebuild."""
     meters: dict[tuple[str, str], list[Entry]] = field(default_factory=dict)
-    """By asset and meter, the readings and the corrections to them."""
+    """By asset and meter, the readings; with an empty name, those that were corrected, perhaps to another meter."""
 
     @property
     def register(self) -> bool:
@@ -75,13 +75,16 @@ def touch(touched: Touched, entry: Entry, target: Entry | None = None, early: Se
     elif about.type.startswith("facility."):
         touched.facility = True
     elif about.type == "meter.read" and about.asset:
-        touched.meters.setdefault((about.asset, about.data["meter"]), []).extend((entry, *early))
+        corrected = early or target is not None
+        touched.meters.setdefault((about.asset, "" if corrected else about.data["meter"]), []).append(entry)
     elif about.type == "setting.adjusted" and about.asset and not about.rebuild:
         touched.settings.add(about.asset)
 
 
 def refresh_register(tx: Connection, memory: Memory, touched: Touched) -> None:
     """Everything but the rebuilds; what they are judged by and has changed, is marked."""
+    for (tag, meter), readings in touched.meters.items():
+        read_on(tx, memory, tag, meter, readings)
     if touched.facility:
         _refresh_facility(tx, memory)
     for entry in touched.procedures:
@@ -90,8 +93,6 @@ def refresh_register(tx: Connection, memory: Memory, touched: Touched) -> None:
         _refresh_instrument(tx, memory, name)
     for tag in sorted(touched.assets):
         _refresh_asset(tx, memory, tag)
-    for (tag, meter), readings in touched.meters.items():
-        read_on(tx, memory, tag, meter, readings)
     refresh_due_below(tx, memory, touched.meters)
     for tag in sorted(touched.settings):
         memory.mark(tx, (row.rebuild for row in views.rebuilds_of(tx, memory.code, tag)))

@@ -40,6 +40,7 @@ class Known:
             entries=dict(self.entries),
             lifecycles=dict(self.lifecycles),
             early=dict(self.early),
+            _closings=dict(self._closings),
         )
 
     def knows(self, rebuild: str, lifecycle: list[Entry], closed_at: datetime | None) -> None:

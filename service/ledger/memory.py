@@ -105,9 +105,8 @@ class Memory:
 
     def children(self, tx: Connection, tag: str) -> list[str]:
         """Tags of the assets directly below another."""
-        if tag not in self._children:
-            self.load_children(tx, [tag])
-        return self._children[tag]
+        kept = self._children.seen(tag)
+        return kept if kept is not None else self._children.keep(tag, views.children(tx, self.code, [tag])[tag])
 
     def revisions(self, tx: Connection, codes: Iterable[str]) -> dict[str, list[int]]:
         """Revisions of the procedures that are published."""
@@ -126,11 +125,12 @@ class Memory:
     def instruments(self, tx: Connection, names: Iterable[str]) -> dict[str, InstrumentRecord]:
         """Instruments that are registered."""
         wanted = set(names)
-        if missing := [name for name in wanted if name not in self._instruments]:
+        found = {name: self._instruments.seen(name) for name in wanted if name in self._instruments}
+        if missing := wanted - found.keys():
             rows = views.instruments_by_name(tx, self.code, missing)
             for name in missing:
-                self._instruments.keep(name, instrument_of(rows[name]) if name in rows else None)
-        return {name: record for name in wanted if (record := self._instruments.seen(name)) is not None}
+                found[name] = self._instruments.keep(name, instrument_of(rows[name]) if name in rows else None)
+        return {name: record for name, record in found.items() if record is not None}
 
     def load_works(self, tx: Connection, rebuilds: Iterable[str]) -> None:
         """Have these rebuilds at hand, all that are missing read at once."""
@@ -174,6 +174,11 @@ class Memory:
     def forget_instrument(self, name: str) -> None:
         """A certificate came, or an event."""
         self._instruments.pop(name, None)
+
+    def forget_counts(self, tag: str) -> None:
+        """A reading of it was corrected, perhaps into one of another meter."""
+        for key in [key for key in self.counts if key[0] == tag]:
+            del self.counts[key]
 
     def mark(self, tx: Connection, rebuilds: Iterable[str]) -> None:
         """Something these rebuilds are judged by changed: they wait to be judged again."""

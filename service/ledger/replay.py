@@ -55,7 +55,7 @@ def _target(tx: Connection, facility: str, entry: Entry) -> Entry | None:
 
 def _remake(tx: Connection, memory: Memory, touched: Touched, judged: Mapping[str, Entry]) -> None:
     refresh_register(tx, memory, touched)
-    for rebuild in oldest_first(tx, memory, touched.rebuilds):
+    for rebuild in oldest_first(tx, memory, touched.rebuilds, touched.rebuilds):
         refresh_rebuild(tx, memory, rebuild, touched.rebuilds[rebuild], afresh=True)
         if rebuild in judged:
             remake.set_judged(tx, memory.code, rebuild, _as_judged(judged[rebuild]))

@@ -62,7 +62,7 @@ def refresh_rebuild(tx: Connection, memory: Memory, rebuild: str, new: Sequence[
     work.row = _row(memory.code, rebuild, work)
     work.row["first_seq"] = before["first_seq"] if before else min((entry.seq for entry in new), default=work.last_seq)
     work.row["judged_digest"] = judgement.digest if news else recorded
-    first = afresh or before is None
+    first = judged_before is None  # read from the entries just now: its view may not know all it uses
     views.put_rebuild(tx, work.row, sorted(work.used) if first or work.used != used_before else None)
     for asset in {work.row["asset"], before["asset"] if before else None} - {None}:
         _pass_on(tx, memory, str(asset), before, work.row)
@@ -99,14 +99,23 @@ def _differ(before: Mapping[str, Any] | None, row: Mapping[str, Any], *names: st
     return any((before[name] if before else None) != row[name] for name in names)
 
 
-def oldest_first(tx: Connection, memory: Memory, rebuilds: Iterable[str]) -> list[str]:
-    """An earlier rebuild is judged before a later one of its asset, which looks back on it."""
+def oldest_first(
+    tx: Connection, memory: Memory, rebuilds: Iterable[str], new: Mapping[str, Sequence[Entry]]
+) -> list[str]:
+    """An earlier rebuild is judged before a later one of its asset, which looks back on it.
+
+    ``new`` are the entries that touched them, and may be what opens them.
+    """
 
     def opened(rebuild: str) -> tuple[int, str]:
-        opening = memory.work(tx, rebuild).folded.opening
-        return (microseconds(opening.at) if opening else 0, rebuild)
+        known = memory.work(tx, rebuild).folded.opening
+        openings = [known.at] if known else [one.occurred_at for one in new.get(rebuild, ()) if one.type == _OPENING]
+        return (microseconds(openings[0]) if openings else 0, rebuild)
 
     return sorted(rebuilds, key=opened)
+
+
+_OPENING = "rebuild.opened"
 
 
 def _row(facility: str, rebuild: str, work: Work) -> dict[str, Any]:

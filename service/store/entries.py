@@ -57,12 +57,12 @@ def write(tx: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
 
 def by_ids(tx: Connection, facility: str, ids: Iterable[str]) -> list[tuple[int, str]]:
     """(seq, body) of the entries with these ids."""
-    return [(row.seq, row.body) for row in run_in(tx, _by_ids, facility, ids)]
+    return sorted((row.seq, row.body) for row in run_in(tx, _by_ids, facility, ids))
 
 
 def _by_ids(wanted: list[Any]) -> Any:
     here = entries.c.facility == bindparam("facility")
-    return select(*_FOUND).where(here, entries.c.id.in_(wanted)).order_by(entries.c.seq)
+    return select(*_FOUND).where(here, entries.c.id.in_(wanted))
 
 
 @dataclass(frozen=True)
@@ -178,12 +178,12 @@ def page(
 
 def corrections_of(tx: Connection, facility: str, ids: Iterable[str]) -> list[tuple[int, str]]:
     """(seq, body) of the corrections that name these entries."""
-    return [(row.seq, row.body) for row in run_in(tx, _by_targets, facility, ids)]
+    return sorted((row.seq, row.body) for row in run_in(tx, _by_targets, facility, ids))
 
 
 def _by_targets(wanted: list[Any]) -> Any:
     here = entries.c.facility == bindparam("facility")
-    return select(*_FOUND).where(here, entries.c.corrects.in_(wanted)).order_by(entries.c.seq)
+    return select(*_FOUND).where(here, entries.c.corrects.in_(wanted))
 
 
 def count(tx: Connection, facility: str) -> int:

@@ -43,7 +43,10 @@ MOST_IN_LIST = 500
 def run_in(
     tx: Connection, build: Callable[[list[Any]], Executable], facility: str, wanted: Iterable[Any]
 ) -> Iterator[Row[Any]]:
-    """Rows of a statement with a list in it: ``build`` gets the list's parameters, and is called once a length."""
+    """Rows of a statement with a list in it: ``build`` gets the list's parameters, and is called once a length.
+
+    The statement names no order: SQLite would walk the whole facility by its key to give one.
+    """
     values = list(dict.fromkeys(wanted))
     for start in range(0, len(values), MOST_IN_LIST):
         chunk = values[start : start + MOST_IN_LIST]

@@ -119,12 +119,12 @@ def children(tx: Connection, facility: str, parents: Iterable[str]) -> dict[str,
     found: dict[str, list[str]] = {parent: [] for parent in wanted}
     for row in run_in(tx, _children, facility, wanted):
         found[row.parent].append(row.tag)
-    return found
+    return {parent: sorted(tags) for parent, tags in found.items()}
 
 
 def _children(wanted: list[Any]) -> Any:
     here = and_(assets.c.facility == bindparam("facility"), assets.c.parent.in_(wanted))
-    return select(assets.c.parent, assets.c.tag).where(here).order_by(assets.c.tag)
+    return select(assets.c.parent, assets.c.tag).where(here)
 
 
 def set_out_of_service(tx: Connection, facility: str, tag: str, *, out: bool) -> None:
