@@ -208,6 +208,7 @@ class RecordedEntry(Shape):
     seq: int
     recorded_at: str
     credential: str = Field(description="The token that recorded it, by its id; the server's own say `server`.")
+    scopes: list[str] = Field(default=[], description="Of that token, in a correction: what it may correct.")
     leaf_hash: str = Field(description="RFC 9162 leaf hash of the entry's canonical bytes, hex.")
     corrected_by: list[str]
 

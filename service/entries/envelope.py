@@ -84,6 +84,8 @@ _WORDS = {
     "string_unicode": ("lone_surrogate", "half a surrogate pair is not text"),
     "string_too_short": ("too_short", "{message}"),
     "string_too_long": ("too_long", "{message}"),
+    "greater_than_equal": ("too_small", "{message}"),
+    "less_than_equal": ("too_great", "{message}"),
     "too_short": ("too_few", "{message}"),
     "too_long": ("too_many", "{message}"),
     "string_pattern_mismatch": ("wrong_form", "{message}"),

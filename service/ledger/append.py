@@ -200,6 +200,8 @@ def _record(group: _Group, admitted: Sequence[Admitted], credential: str, known:
             accepted.append(Accepted(one.repeats.seq, one.id, leaf, replayed=True))
         else:
             members = {**one.draft.sent, "id": one.id, "credential": credential}
+            if one.draft.type == "entry.corrected":
+                members["scopes"] = sorted(known.scopes)
             entry = group.keep(members, one.draft.occurred_at.at, known.now, target)
             known.entries[one.id] = entry
             touch(group.touched, entry, target, known.early.get(one.id, ()))

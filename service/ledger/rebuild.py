@@ -111,10 +111,16 @@ def _corrected(target: Entry, rivals: list[Entry]) -> tuple[Fact[BaseModel] | No
 
 
 def misfit(correction: Mapping[str, Any], target: Entry) -> str | None:
-    """Why a correction cannot be applied to this target; None where it can."""
+    """Why a correction cannot be applied to this target; None where it can.
+
+    One that came before its target could not be held against the target's scope then: the scopes it was recorded with
+    stand in it.
+    """
     row = ENTRY_TYPES[target.type]
     if not row.corrigible:
         return f"{target.type} is never corrected"
+    if row.scope not in correction.get("scopes", (row.scope,)):
+        return f"it was recorded without the scope {row.scope}, which {target.type} wants"
     for name in ("asset", "rebuild"):
         if name in correction and correction[name] != target.body.get(name):
             return f"its {name} is not that of its target"

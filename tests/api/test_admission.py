@@ -90,7 +90,7 @@ REFUSED = {
         entry("asset.amended", "12:00:00", asset="OX2", patch={"parent": "OX2-LB"}), "/data/patch/parent", "circle"),
     "a patch that takes away what must be there": (
         entry("asset.amended", "12:00:00", asset="OX2", patch={"gas": None}), "/data/patch/gas", "missing"),
-    "a version of the future": (changed(TORQUE, ["v"], 2), "/v", "less_than_equal"),
+    "a version of the future": (changed(TORQUE, ["v"], 2), "/v", "too_great"),
 }  # fmt: skip
 
 

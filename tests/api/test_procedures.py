@@ -107,7 +107,7 @@ class TestSockets:
         (["kit", "parts", 0, "joint"], "a joint of another procedure", "", "loose_end"),
         (["leak_test", "limit", "unit"], "kPa", "/leak_test/limit/unit", "wrong_dimension"),
         (["tools", 0, "across_flats", "unit"], "bar", "/tools/0/across_flats/unit", "wrong_dimension"),
-        (["revision"], 0, "/revision", "greater_than_equal"),
+        (["revision"], 0, "/revision", "too_small"),
         (["revision"], "1", "/revision", "wrong_type"),
         (["notice"], "yes", "/notice", "wrong_type"),
     ],

@@ -102,10 +102,10 @@ def test_a_body_of_another_shape_is_refused(body, expected):
 
 def test_faults_point_into_the_body_as_it_was_sent():
     wrong = {**COUNT, "data": {"step": 0}}
-    assert faults({**ENVELOPE, **wrong}) == [("/data/step", "greater_than_equal")]
-    assert faults([{**ENVELOPE, **COUNT}, {**ENVELOPE, **wrong}]) == [("/1/data/step", "greater_than_equal")]
+    assert faults({**ENVELOPE, **wrong}) == [("/data/step", "too_small")]
+    assert faults([{**ENVELOPE, **COUNT}, {**ENVELOPE, **wrong}]) == [("/1/data/step", "too_small")]
     assert faults({"defaults": ENVELOPE, "entries": [COUNT, wrong, "x"]}) == [
-        ("/entries/1/data/step", "greater_than_equal"),
+        ("/entries/1/data/step", "too_small"),
         ("/entries/2", "wrong_type"),
     ]
 

@@ -295,3 +295,23 @@ def test_assets_that_corrections_hung_below_each_other_are_survived(bench):
     assert (bench.asset("A").parent, bench.asset("B").parent) == ("B", "A")
     bench.post(entry("meter.read", "09:00", {"meter": "changeovers", "reading": "1"}, asset="A"))
     assert "B" in {one["asset"] for one in bench.due("2026-07-20")}
+
+
+def test_a_signature_is_not_put_into_another_name_by_one_who_may_not_sign(bench):
+    signature = {**find(WHOLE, "rebuild.countersigned"), "by": "ines"}
+    early = corrected(signature["id"], by="ruth")
+    bench.post(early, scopes=["record"])
+    bench.post([*(one for one in WHOLE if one["type"] != "rebuild.countersigned"), signature])
+    assert bench.finding("sign_off", "countersignature")["verdict"] == "nonconforming", "ines was of the crew"
+    (told,) = shown(bench)["corrections"]
+    assert (told["holds"], told["why_not"]) == (
+        False,
+        "it was recorded without the scope countersign, which rebuild.countersigned wants",
+    )
+
+
+def test_one_who_may_sign_corrects_a_signature_before_it_comes(bench):
+    signature = {**find(WHOLE, "rebuild.countersigned"), "by": "ines"}
+    bench.post(corrected(signature["id"], "10:29", by="ruth"), scopes=["record", "countersign"])
+    bench.post([*(one for one in WHOLE if one["type"] != "rebuild.countersigned"), signature])
+    assert bench.finding("sign_off", "countersignature")["verdict"] == "conforming"
