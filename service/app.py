@@ -13,6 +13,7 @@ from fastapi_offline import FastAPIOffline
 
 from service.access.doorkeeper import Doorkeeper
 from service.api import assets, checks, document, due, entries, health, instruments, problems, procedures, rebuilds
+from service.entries.quantity import load_units
 from service.ledger.ledger import Ledger
 from service.settings import Settings
 from service.store.engine import Store
@@ -38,6 +39,7 @@ def create_app(settings: Settings, clock: Callable[[], datetime] = now) -> FastA
 
     @asynccontextmanager
     async def running(_: FastAPI) -> AsyncIterator[None]:
+        load_units()
         ledger.start()
         _settle_memory()
         try:

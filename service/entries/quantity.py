@@ -160,6 +160,13 @@ def resolve(dimension: str, spelling: str) -> Resolved:
     return _worth(dimension, _spellings(dimension)[spelling])
 
 
+def load_units() -> None:
+    """Resolve every unit now, most of a second, rather than while the first caller waits."""
+    for dimension, units in UNITS.items():
+        for unit in units:
+            _worth(dimension, unit)
+
+
 def dimensions_of(spelling: str) -> tuple[str, ...]:
     """Every dimension in which this spelling is known."""
     return tuple(dimension for dimension in UNITS if spelling in _spellings(dimension))
