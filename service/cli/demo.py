@@ -23,6 +23,7 @@ import service
 from service.access.tokens import new_token
 from service.app import create_app, now
 from service.cli import telling
+from service.cli.logs import tell
 from service.entries.catalogue import SCOPES, Scope
 from service.entries.facility import FacilityOpened
 from service.field.client import FieldClient, Receipt
@@ -108,6 +109,7 @@ def prepared(database_url: str, facility: FacilityOpened) -> dict[str, str]:
 def serving(database_url: str, port: int = 0) -> Iterator[str]:
     """The service on loopback in a thread of its own; gives its address once it is ready."""
     listening = _listen(port)
+    tell("warning")
     app = create_app(Settings(database_url=database_url))
     server = uvicorn.Server(uvicorn.Config(app, log_level="error", access_log=False, timeout_graceful_shutdown=3))
     thread = threading.Thread(target=server.run, args=([listening],), name="service", daemon=True)

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import json
-import logging
 from pathlib import Path
 from typing import Annotated
 
-import structlog
 import typer
 import uvicorn
 
 from service.app import create_app
+from service.cli.logs import tell
 from service.settings import Settings
 from service.store.engine import Store
 from service.store.migrate import migrate
@@ -29,16 +28,7 @@ def serve(
 ) -> None:
     """Run the service, the database brought up to date first."""
     settings = Settings()
-    level = logging.getLevelNamesMapping()[settings.log_level.upper()]
-    structlog.configure(
-        processors=[
-            structlog.processors.add_log_level,
-            structlog.processors.TimeStamper(fmt="iso", utc=True),
-            structlog.processors.format_exc_info,
-            structlog.processors.JSONRenderer(),
-        ],
-        wrapper_class=structlog.make_filtering_bound_logger(level),
-    )
+    tell(settings.log_level)
     store = Store(settings.database_url)
     migrate(store)
     store.close()
