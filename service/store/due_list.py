@@ -8,9 +8,22 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, and_, bindparam, delete, func, or_, select
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Integer,
+    Row,
+    and_,
+    bindparam,
+    delete,
+    func,
+    literal_column,
+    or_,
+    select,
+)
 
 from service.store.prepared import Prepared
 from service.store.tables import assets, due
@@ -51,16 +64,41 @@ def put_due(tx: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
 
 def page(tx: Connection, facility: str, wanted: Wanted) -> list[Row[Any]]:
     """The next periods, soonest first, with their asset's ``out_of_service``; one more than asked if there are more."""
+    by_window = wanted.state == "due" and wanted.in_force
+    known = {
+        "facility": facility,
+        "day": wanted.as_of.isoformat(),
+        "most": wanted.limit + 1,
+        "window_ends": _days_on(wanted.as_of, _longest_window(tx, facility)) if by_window else None,
+        "within_ends": _days_on(wanted.as_of, wanted.within) if wanted.within is not None else None,
+        "gas": wanted.gas,
+        **dict(zip(_AFTER, wanted.after or (None, None, None), strict=True)),
+    }
+    given = {name: value for name, value in known.items() if value is not None}
+    return list(_page(wanted.in_force, wanted.state, frozenset(given)).run(tx, **given))
+
+
+_AFTER = ("after_day", "after_asset", "after_procedure")
+
+
+def _days_on(day: date, days: int) -> str:
+    return (day + timedelta(days=days)).isoformat()
+
+
+@cache
+def _page(in_force: bool, state: str | None, given: frozenset[str]) -> Prepared:  # noqa: FBT001 - a key of the cache
+    """The statement for one way of asking."""
     here = and_(assets.c.facility == due.c.facility, assets.c.tag == due.c.asset)
-    query = select(due, assets.c.out_of_service).join(assets, here)
-    query = query.where(due.c.facility == facility, *_holding(wanted), *_in_state(tx, facility, wanted))
-    if wanted.within is not None:
-        query = query.where(due.c.due_on <= (wanted.as_of + timedelta(days=wanted.within)).isoformat())
-    if wanted.gas is not None:
-        query = query.where(due.c.gas == wanted.gas)
-    if wanted.after is not None:
-        query = query.where(*_beyond(*wanted.after))
-    return list(tx.execute(query.order_by(due.c.due_on, due.c.asset, due.c.procedure).limit(wanted.limit + 1)))
+    conditions = [due.c.facility == bindparam("facility"), *_holding(in_force), *_in_state(state)]
+    for name, column in (("window_ends", due.c.due_on), ("within_ends", due.c.due_on)):
+        if name in given:
+            conditions.append(column <= bindparam(name))
+    if "gas" in given:
+        conditions.append(due.c.gas == bindparam("gas"))
+    if _AFTER[0] in given:
+        conditions += _beyond()
+    query = select(due, assets.c.out_of_service).join(assets, here).where(*conditions)
+    return Prepared(query.order_by(due.c.due_on, due.c.asset, due.c.procedure).limit(bindparam("most", type_=Integer)))
 
 
 def of_asset(tx: Connection, facility: str, asset: str) -> list[Row[Any]]:
@@ -69,38 +107,43 @@ def of_asset(tx: Connection, facility: str, asset: str) -> list[Row[Any]]:
     return list(tx.execute(query.order_by(due.c.procedure, due.c.from_day)))
 
 
-def _holding(wanted: Wanted) -> list[ColumnElement[bool]]:
-    if wanted.in_force:
-        return [due.c.to_day == LAST_DAY]
-    day = wanted.as_of.isoformat()
-    return [due.c.from_day <= day, due.c.to_day > day]
+def _holding(in_force: bool) -> list[ColumnElement[bool]]:  # noqa: FBT001 - a key of the cache above
+    if in_force:
+        return [due.c.to_day == _LAST_DAY]
+    return [due.c.from_day <= bindparam("day"), due.c.to_day > bindparam("day")]
 
 
-def _in_state(tx: Connection, facility: str, wanted: Wanted) -> list[ColumnElement[bool]]:
-    day = wanted.as_of.isoformat()
-    match wanted.state:
+def _in_state(state: str | None) -> list[ColumnElement[bool]]:
+    day: Any = bindparam("day")
+    match state:
         case "overdue":
             return [due.c.due_on < day]
         case "due":
-            here = [due.c.due_on >= day, due.c.window_on <= day]
-            if wanted.in_force:
-                last = wanted.as_of + timedelta(days=_longest_window(tx, facility))
-                here.append(due.c.due_on <= last.isoformat())
-            return here
+            return [due.c.due_on >= day, due.c.window_on <= day]
         case "not_due":
             return [due.c.due_on > day, due.c.window_on > day, due.c.baseline.is_(True)]
         case "no_baseline":
-            return [due.c.due_on == NEVER, due.c.baseline.is_(False)]
+            return [due.c.due_on == _NEVER, due.c.baseline.is_(False)]
         case _:
             return []
 
 
 def _longest_window(tx: Connection, facility: str) -> int:
     """The longest service window in force, days: nothing due later than that can be due now."""
-    query = select(func.max(due.c.window_days)).where(due.c.facility == facility, due.c.to_day == LAST_DAY)
-    return int(tx.execute(query).scalar() or 0)
+    return int(_LONGEST.run(tx, facility=facility).scalar() or 0)
 
 
-def _beyond(day: str, asset: str, procedure: str) -> tuple[ColumnElement[bool], ...]:
+_LAST_DAY: Any = literal_column(f"'{LAST_DAY}'")
+_NEVER: Any = literal_column(f"'{NEVER}'")
+_LONGEST = Prepared(
+    select(func.max(due.c.window_days)).where(
+        due.c.facility == bindparam("facility"), due.c.to_day == literal_column(f"'{LAST_DAY}'")
+    )
+)
+
+
+def _beyond() -> list[ColumnElement[bool]]:
+    bounds: list[Any] = [bindparam(name) for name in _AFTER]
+    day, asset, procedure = bounds
     later = or_(due.c.asset > asset, and_(due.c.asset == asset, due.c.procedure > procedure))
-    return (due.c.due_on >= day, or_(due.c.due_on > day, and_(due.c.due_on == day, later)))
+    return [due.c.due_on >= day, or_(due.c.due_on > day, and_(due.c.due_on == day, later))]

@@ -15,24 +15,26 @@ class Prepared:
 
     def __init__(self, statement: Executable) -> None:
         self._statement = statement
-        self._texts: dict[str, tuple[str, list[str] | None]] = {}
+        self._texts: dict[str, tuple[str, list[str] | None, dict[str, Any]]] = {}
 
     def run(self, tx: Connection, **values: Any) -> CursorResult[Any]:
         """Run it."""
-        text, order = self._text(tx)
-        return tx.exec_driver_sql(text, tuple(values[name] for name in order) if order is not None else values)
+        text, order, own = self._text(tx)
+        all_ = {**own, **values}
+        return tx.exec_driver_sql(text, tuple(all_[name] for name in order) if order is not None else all_)
 
     def run_many(self, tx: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
         """Run it for each row."""
-        text, order = self._text(tx)
+        text, order, _ = self._text(tx)
         many: list[Any] = list(rows) if order is None else [tuple(row[name] for name in order) for row in rows]
         tx.exec_driver_sql(text, many)
 
-    def _text(self, tx: Connection) -> tuple[str, list[str] | None]:
+    def _text(self, tx: Connection) -> tuple[str, list[str] | None, dict[str, Any]]:
         found = self._texts.get(tx.dialect.name)
         if found is None:
             compiled = cast("Any", self._statement).compile(dialect=tx.dialect)
-            found = self._texts[tx.dialect.name] = (str(compiled), compiled.positiontup)
+            own = {name: value for name, value in compiled.params.items() if value is not None}
+            found = self._texts[tx.dialect.name] = (str(compiled), compiled.positiontup, own)
         return found
 
 

@@ -336,14 +336,13 @@ def test_pages_follow_one_another_without_gap_or_overlap(bench):
 def test_a_page_is_read_along_an_index_and_not_by_sorting_the_list(quick_bench, wanted, monkeypatch):
     seen = []
     with quick_bench.store.reading() as tx:
-        execute = type(tx).execute
+        ask = type(tx).exec_driver_sql
 
-        def explained(connection, query, *rest):
-            plan = query.compile(connection.engine, compile_kwargs={"literal_binds": True})
-            seen.extend(row[-1] for row in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {plan}"))
-            return execute(connection, query, *rest)
+        def explained(connection, text, values):
+            seen.extend(row[-1] for row in ask(connection, f"EXPLAIN QUERY PLAN {text}", values))
+            return ask(connection, text, values)
 
-        monkeypatch.setattr(type(tx), "execute", explained)
+        monkeypatch.setattr(type(tx), "exec_driver_sql", explained)
         due_list.page(tx, "ferrow", due_list.Wanted(date(2026, 7, 20), in_force=True, **wanted))
     assert seen
     assert not [step for step in seen if step.startswith(("SCAN", "USE TEMP B-TREE"))]
