@@ -1,0 +1,62 @@
+"""What a try is given, and what it hands back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from tests.faults.databases import Postgres
+from tests.faults.remembered import Remembered
+from tests.faults.served import Nursery, Service, started
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """Where and how long.
+
+    Attributes:
+        folder: for files, removed afterwards.
+        rounds: of what is done in rounds.
+        postgresql: a running server.
+        nursery: where services come from; None starts each cold.
+        cold: the first start of each database is a cold one.
+        seed: of all dice.
+    """
+
+    folder: Path
+    rounds: int
+    postgresql: Postgres
+    nursery: Nursery | None = None
+    cold: bool = True
+    seed: int = 0
+
+    def start(self, url: str, port: int) -> Service:
+        """A service, from the nursery if there is one."""
+        return self.nursery.start(url, port, self.folder) if self.nursery else started(url, port, self.folder)
+
+
+@dataclass
+class Figures:
+    """What came of it, by name."""
+
+    values: dict[str, float] = field(default_factory=dict)
+
+    def add(self, *ones: str, **counts: float) -> None:
+        """Count on."""
+        for name, count in [*((one, 1) for one in ones), *counts.items()]:
+            self.values[name] = self.values.get(name, 0) + count
+
+    def worst(self, name: str, value: float) -> None:
+        """Keep the greatest."""
+        self.values[f"worst {name}"] = max(self.values.get(f"worst {name}", 0), value)
+
+    def remember(self, remembered: Remembered) -> None:
+        """What the clients saw."""
+        self.add(
+            acknowledged=len(remembered.acknowledged),
+            replays=remembered.replays,
+            **{"not now": remembered.not_now, "cut lines": remembered.cut},
+        )
+
+    def __str__(self) -> str:
+        return ", ".join(f"{name} {value:.2f}" if value % 1 else f"{name} {value:.0f}" for name, value in self.values.items())
