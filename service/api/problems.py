@@ -11,6 +11,7 @@ import structlog
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 from starlette.routing import compile_path
 
 from service.entries import refusals
@@ -87,6 +88,11 @@ def install(app: FastAPI) -> None:
         if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED and (allowed := _allowed(request)):
             headers["Allow"] = allowed
         return problem(error.status_code, code, title, str(error.detail), headers=headers)
+
+    @app.exception_handler(ClientDisconnect)
+    async def _cut_off(_: Request, __: ClientDisconnect) -> Response:
+        """The caller hung up with the body half sent: nobody hears this, and it is no fault to put into the log."""
+        return problem(400, "cut_off", "The body broke off", "The line was cut before all of the body came.")
 
     @app.exception_handler(Exception)
     async def _fault(request: Request, error: Exception) -> Response:
