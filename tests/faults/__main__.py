@@ -13,11 +13,19 @@ from pathlib import Path
 from tests.faults.databases import postgres
 from tests.faults.served import nursery
 from tests.faults.setting import Figures, Setting
-from tests.faults.tries import killed
+from tests.faults.tries import clock, disk, image, killed, line_cut, power, race, server_gone
 
 TRIES: dict[str, Callable[[Setting], Figures]] = {
     "killed-sqlite": killed.on_sqlite,
     "killed-postgresql": killed.on_postgresql,
+    "postgresql-gone": server_gone.gone,
+    "disk-full": disk.full,
+    "disk-failing": disk.failing,
+    "clock-set-back": clock.set_back,
+    "race": race.raced,
+    "power-cut": power.cut,
+    "copy": image.copied,
+    "line-cut": line_cut.cut,
 }
 
 

@@ -6,7 +6,7 @@ import http.client
 import json
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
@@ -31,7 +31,11 @@ class Client:
 
     def post(self, post: Post, until: threading.Event | None = None) -> int:
         """Send until it is answered, or until nobody wants to know any more; the status, 0 for none."""
-        ticket, body = self.remembered.sending(post.entries), json.dumps(post.entries).encode()
+        return self.settle(self.remembered.sending(post.entries), post, until)
+
+    def settle(self, ticket: int, post: Post, until: threading.Event | None = None) -> int:
+        """The same for one that was begun before."""
+        body = json.dumps(post.entries).encode()
         while until is None or not until.is_set():
             status, document = self.once("POST", "/entries", body)
             if status and self.remembered.answered(ticket, status, document, post.wanted):
@@ -51,6 +55,7 @@ class Client:
                 self.remembered.complain(f"no answer in {time.monotonic() - begun:.0f} s")
             self.remembered.unanswered()
             return 0, None
+        self.remembered.waited(time.monotonic() - begun)
         self._look_at(answer, document)
         return answer.status, document
 
@@ -84,8 +89,13 @@ def set_up(port: int, token: str, remembered: Remembered) -> None:
 
 
 @contextmanager
-def load(ports: Sequence[int], token: str, remembered: Remembered, clients: int, seed: object = 0) -> Iterator[None]:
-    """Clients at work while the block runs; at its end each has its last answer, or is told to give up."""
+def load(
+    ports: Sequence[int], token: str, remembered: Remembered, clients: int, seed: object = 0, first: int = 0
+) -> Iterator[None]:
+    """Clients at work while the block runs; at its end each has its last answer, or is told to give up.
+
+    ``first`` is the number of the first of them: two loads on one database have other numbers.
+    """
     end = threading.Event()
 
     def work(number: int) -> None:
@@ -100,7 +110,7 @@ def load(ports: Sequence[int], token: str, remembered: Remembered, clients: int,
         finally:
             client.close()
 
-    threads = [threading.Thread(target=work, args=(number,), name=f"client-{number}") for number in range(clients)]
+    threads = [threading.Thread(target=work, args=(number,), name=f"client-{number}") for number in range(first, first + clients)]
     for thread in threads:
         thread.start()
     try:
@@ -111,7 +121,7 @@ def load(ports: Sequence[int], token: str, remembered: Remembered, clients: int,
             thread.join()
 
 
-def until(condition: Any, what: str, seconds: float = 30.0) -> None:
+def until(condition: Callable[[], object], what: str, seconds: float = 30.0) -> None:
     """Wait for something that clients bring about."""
     end = time.monotonic() + seconds
     while not condition():

@@ -35,7 +35,11 @@ class Remembered:
     refused: set[str] = field(default_factory=set)
     heads: dict[int, str] = field(default_factory=dict)
     """By size, the root that was told."""
+    submissions: list[Sequence[Entry]] = field(default_factory=list)
+    """Those that were acknowledged, as they were sent."""
     broken: list[str] = field(default_factory=list)
+    slowest: float = 0.0
+    """Seconds to the slowest answer."""
     replays: int = 0
     not_now: int = 0
     cut: int = 0
@@ -53,6 +57,11 @@ class Remembered:
         """The line was cut: nothing is known, so nothing changes."""
         with self._lock:
             self.cut += 1
+
+    def waited(self, seconds: float) -> None:
+        """An answer took so long."""
+        with self._lock:
+            self.slowest = max(self.slowest, seconds)
 
     def answered(self, ticket: int, status: int, document: Any, wanted: set[int]) -> bool:
         """An answer came; True where it settles the submission."""
@@ -84,6 +93,7 @@ class Remembered:
                 self.broken.append(f"{entry['id']} was acknowledged, and is recorded again: {one}")
             self.replays += one["replayed"]
             self.acknowledged[entry["id"]] = promise
+        self.submissions.append(entries)
         if (status == 200) != all(one["replayed"] for one in told):
             self.broken.append(f"{status} with {told}")
         self.saw(receipt["size"], receipt["root"])

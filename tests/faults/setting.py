@@ -57,6 +57,7 @@ class Figures:
             replays=remembered.replays,
             **{"not now": remembered.not_now, "cut lines": remembered.cut},
         )
+        self.worst("answer, s", remembered.slowest)
 
     def __str__(self) -> str:
         return ", ".join(f"{name} {value:.2f}" if value % 1 else f"{name} {value:.0f}" for name, value in self.values.items())

@@ -52,18 +52,24 @@ class Worker:
         if at < 0.50:
             return self._keep(self._piece())
         if at < 0.72:
-            return self._keep([self._reading()])
+            return self._keep([self.reading()])
         if at < 0.80:
             return Post(self.dice.choice(self._done).entries, AGAIN)
         if at < 0.85:
             return self._contradiction()
         if at < 0.89:
-            return Post([self._reading(), {**self._reading(), "asset": "nowhere"}], NOT_A_FACT)
+            return Post([self.reading(), {**self.reading(), "asset": "nowhere"}], NOT_A_FACT)
         if at < 0.93:
             return self._keep([self._entry("asset.amended", {"patch": {"location": f"room {self.dice.random()}"}})])
         if at < 0.94:
             return self._keep([self._certificate()])
-        return self._keep([self._reading() for _ in range(self.dice.randint(2, 12))])
+        return self._keep([self.reading() for _ in range(self.dice.randint(2, 12))])
+
+    def facts(self) -> Post:
+        """Facts about the manifold at hand, in no need of any other post: some of the rebuild, or readings."""
+        if self._rebuild and self.dice.random() < 0.5:
+            return self._keep(self._piece())
+        return self._keep([self.reading() for _ in range(self.dice.randint(1, 12))])
 
     def _keep(self, entries: list[JSON]) -> Post:
         post = Post(entries, NEW)
@@ -93,7 +99,8 @@ class Worker:
         piece, self._rebuild = self._rebuild[:count], self._rebuild[count:]
         return piece
 
-    def _reading(self) -> JSON:
+    def reading(self) -> JSON:
+        """A meter reading, each another."""
         self._readings += 1
         at = datetime(2026, 2, 1, tzinfo=UTC) + timedelta(minutes=self._readings)
         data = {"meter": "changeovers", "reading": str(100 + self._readings)}
@@ -110,7 +117,7 @@ class Worker:
         """An id that is used, with other content, beside something new: both are refused."""
         used = self.dice.choice(self._done).entries[-1]
         other = {**used, "by": f"somebody-{self.dice.randint(1, 10**9)}"}
-        return Post([self._reading(), other], CONTRADICTS)
+        return Post([self.reading(), other], CONTRADICTS)
 
     def _entry(self, type_: str, data: JSON, asset: str = scene.MANIFOLD, at: str = "2026-02-01T00:00:00Z") -> JSON:
         tag = asset.replace(scene.MARK, self._mark())
