@@ -8,7 +8,7 @@ from typing import TypeVar
 
 import structlog
 from sqlalchemy import Connection
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, NotSupportedError, ProgrammingError
 
 from service.entries.facility import FacilityOpened
 from service.entries.refusals import Busy
@@ -21,6 +21,8 @@ from service.store.engine import Store
 from service.store.migrate import is_current
 
 T = TypeVar("T")
+_OUR_FAULTS = (ProgrammingError, DataError, IntegrityError, NotSupportedError)
+"""A wrong question; every other failure is the database's: SQLite calls a read error of the disk a damaged file."""
 _log = structlog.get_logger()
 
 
@@ -58,7 +60,9 @@ class Ledger:
         try:
             with self.store.reading() as tx:
                 return question(tx)
-        except OperationalError as trouble:
+        except DBAPIError as trouble:
+            if isinstance(trouble, _OUR_FAULTS):
+                raise
             _log.exception("the database does not answer")
             raise Busy("the database does not answer", 5) from trouble
 
