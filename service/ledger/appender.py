@@ -128,6 +128,5 @@ def _told(trouble: Exception) -> Exception:
     if isinstance(trouble, Refusal):
         return trouble
     _log.error("a group was not recorded", exc_info=trouble)
-    return (
-        Busy("the ledger could not be written: nothing was recorded", 5) if isinstance(trouble, DBAPIError) else trouble
-    )
+    # Not "nothing was recorded": a commit whose sync failed, or whose answer was lost, can turn out to have happened.
+    return Busy("the ledger could not be written; send it again", 5) if isinstance(trouble, DBAPIError) else trouble
