@@ -27,8 +27,11 @@ from tests.faults.setting import Figures, Setting
 from tests.faults.tracing import Call, calls, traced
 
 CLIENTS = 4
+MOST = 150
+"""Rounds that make the life longer; a trace of more has no more to tell."""
 _FRAME_HEADER = 24
 _SECTOR = 512
+_UUID = re.compile(rb"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
 _ID = re.compile(rb'"seq":\d+,"id":"([0-9a-f-]{36})"')
 
 
@@ -42,7 +45,7 @@ def cut(setting: Setting) -> Figures:
         service.ready()
         set_up(port, database.token, remembered)
         with load([port], database.token, remembered, CLIENTS, setting.seed):
-            until(lambda: len(remembered.submissions) > 40 + 4 * setting.rounds, "some load", 120)
+            until(lambda: len(remembered.submissions) > 40 + 4 * min(setting.rounds, MOST), "some load", 120)
     finally:
         _children_killed(service.pid)
         service.gone(20)
@@ -109,19 +112,23 @@ class _Life:
             for id_ in ids:
                 assert id_ in first, f"line {line}: {id_} is acknowledged, and was never written"
                 commit = self.commits[bisect_left(written, first[id_])]
-                page = next(one for one in self.files[self.files.index(commit) + 1 :] if one.path == self.log)
+                page = self._page_of(commit)
                 sync = self.syncs[bisect_left(begins, page.ended)]
                 assert sync.ended < line, f"line {line}: {id_} is acknowledged before line {sync.ended} synced it"
         return len(self.answers)
+
+    def _page_of(self, frame: Call) -> Call:
+        """The page that a frame header announces: the write right after it."""
+        place = bisect_left(self.files, frame.ended, key=lambda call: call.ended)
+        return next(one for one in self.files[place + 1 :] if one.path == self.log and one.name == "pwrite64")
 
     def _first_writes(self, wanted: set[str]) -> dict[str, int]:
         """By id, the line at which a page with it was first written to the log."""
         first: dict[str, int] = {}
         for call in self.files:
             if call.path == self.log and len(call.data) > _FRAME_HEADER:
-                for id_ in wanted - first.keys():
-                    if id_.encode() in call.data:
-                        first[id_] = call.began
+                for id_ in {one.decode() for one in _UUID.findall(call.data)} & wanted:
+                    first.setdefault(id_, call.began)
         return first
 
     def acknowledged_by(self, line: int) -> set[str]:
