@@ -110,7 +110,10 @@ def load(
         finally:
             client.close()
 
-    threads = [threading.Thread(target=work, args=(number,), name=f"client-{number}") for number in range(first, first + clients)]
+    threads = [
+        threading.Thread(target=work, args=(number,), name=f"client-{number}")
+        for number in range(first, first + clients)
+    ]
     for thread in threads:
         thread.start()
     try:

@@ -23,7 +23,8 @@ def main() -> None:
         pid = os.fork()
         if pid == 0:
             _become(order)
-        print(pid, flush=True)
+        sys.stdout.write(f"{pid}\n")
+        sys.stdout.flush()
 
 
 def _become(order: dict[str, Any]) -> NoReturn:

@@ -33,26 +33,29 @@ class Service:
     child: subprocess.Popen[bytes] | None = None
 
     def __post_init__(self) -> None:
-        self._watch = os.pidfd_open(self.pid)
+        self._watch: int | None = os.pidfd_open(self.pid)
         self.begun = time.monotonic()
 
     def signal(self, number: int) -> None:
         """Send a signal; to a process that has gone, nothing."""
-        with contextlib.suppress(ProcessLookupError):
-            signal.pidfd_send_signal(self._watch, number)
+        if self._watch is not None:
+            with contextlib.suppress(ProcessLookupError):
+                signal.pidfd_send_signal(self._watch, number)
 
     def gone(self, seconds: float) -> bool:
         """Wait until it has ended."""
-        return bool(select.select([self._watch], [], [], seconds)[0])
+        return self._watch is None or bool(select.select([self._watch], [], [], seconds)[0])
 
     def kill(self) -> None:
         """SIGKILL, and wait until nothing of it is left."""
         self.signal(signal.SIGKILL)
         if not self.gone(_PATIENCE):
             raise RuntimeError(f"{self.pid} outlives SIGKILL")
+        if self._watch is not None:
+            os.close(self._watch)
+            self._watch = None
         if self.child is not None:
             self.child.wait()
-            self.child = None
 
     def stop(self) -> None:
         """A clean stop, as an operator asks for it."""
@@ -66,12 +69,18 @@ class Service:
         """Wait until it says it is ready; seconds since its start."""
         while time.monotonic() < self.begun + _PATIENCE and not self.gone(0):
             with contextlib.suppress(OSError, http.client.HTTPException):
-                line = http.client.HTTPConnection(HOST, self.port, timeout=10)
-                line.request("GET", "/readyz")
-                if line.getresponse().status == 200:
+                if self._is_ready():
                     return time.monotonic() - self.begun
             time.sleep(0.01)
         raise RuntimeError(f"it did not become ready: {self.told()[-2000:]}")
+
+    def _is_ready(self) -> bool:
+        line = http.client.HTTPConnection(HOST, self.port, timeout=10)
+        try:
+            line.request("GET", "/readyz")
+            return line.getresponse().status == 200
+        finally:
+            line.close()
 
     def told(self) -> str:
         """Its log."""

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from random import Random
 
 from tests.faults.databases import Postgres
+from tests.faults.dice import dice
 from tests.faults.remembered import Remembered
 from tests.faults.served import Nursery, Service, started
 
@@ -21,6 +24,7 @@ class Setting:
         nursery: where services come from; None starts each cold.
         cold: the first start of each database is a cold one.
         seed: of all dice.
+        progress: told what has been found so far, after every step.
     """
 
     folder: Path
@@ -29,6 +33,11 @@ class Setting:
     nursery: Nursery | None = None
     cold: bool = True
     seed: int = 0
+    progress: Callable[[Figures], None] = lambda _: None
+
+    def dice(self, *purpose: object) -> Random:
+        """Dice for a purpose."""
+        return dice(self.seed, *purpose)
 
     def start(self, url: str, port: int) -> Service:
         """A service, from the nursery if there is one."""
@@ -60,4 +69,4 @@ class Figures:
         self.worst("answer, s", remembered.slowest)
 
     def __str__(self) -> str:
-        return ", ".join(f"{name} {value:.2f}" if value % 1 else f"{name} {value:.0f}" for name, value in self.values.items())
+        return ", ".join(f"{name} {value:.{2 if value % 1 else 0}f}" for name, value in self.values.items())

@@ -72,7 +72,9 @@ class Call:
         return self.numbers[-1]
 
 
-_LINE = re.compile(r"^(?P<thread>\d+)\s+(?:<\.\.\. (?P<resumed>\w+) resumed>(?P<rest>.*)|(?P<name>\w+)\((?P<begun>.*))$")
+_LINE = re.compile(
+    r"^(?P<thread>\d+)\s+(?:<\.\.\. (?P<resumed>\w+) resumed>(?P<rest>.*)|(?P<name>\w+)\((?P<begun>.*))$"
+)
 _UNFINISHED = " <unfinished ...>"
 _DATA = re.compile(r'"((?:\\x[0-9a-f]{2})*)"')
 _FILE = re.compile(r"^\d+<([^>]*)>")

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-import random
 import uuid
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any, NamedTuple
 
 from tests.bench import scene
+from tests.faults.dice import dice
 
 JSON = dict[str, Any]
 NEW, AGAIN, CONTRADICTS, NOT_A_FACT = {200, 201}, {200}, {409}, {422}
@@ -37,7 +37,7 @@ class Worker:
     """One client's work, drawn by its own dice. Manifolds of its own, instruments shared with all."""
 
     def __init__(self, number: int, seed: object = 0) -> None:
-        self.dice = random.Random(f"{seed}/{number}")
+        self.dice = dice(seed, number)
         self._number, self._manifolds, self._readings = number, 0, 0
         self._done: list[Post] = []
         self._rebuild: list[JSON] = []

@@ -7,9 +7,9 @@ import os
 import resource
 import shutil
 import subprocess
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 
 from tests.faults.clients import FACILITY, Client, load, set_up, until
@@ -159,7 +159,7 @@ def failing(setting: Setting) -> Figures:
         service.ready()
         set_up(port, database.token, remembered)
         for number, (call, error, when) in enumerate(FAILURES[: None if setting.rounds >= len(FAILURES) else 2]):
-            fail = lambda call=call, error=error, when=when: injected(service.pid, call, error, when)  # noqa: E731
+            fail = partial(injected, service.pid, call, error, when)
             _told_and_taken_again(setting, database, service, remembered, 2 * number, fail)
             check(database.url, FACILITY, remembered.as_it_stands())
             kept = _killed_while_it_fails(setting, database, service, remembered, 2 * number + 1, fail)

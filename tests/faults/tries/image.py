@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import random
 import signal
 import time
 
@@ -18,7 +17,7 @@ CLIENTS = 8
 
 def copied(setting: Setting) -> Figures:
     """Frozen for the copy, then going on: what was acknowledged before it is in the copy."""
-    figures, remembered, port, dice = Figures(), Remembered(), free_port(), random.Random(setting.seed)
+    figures, remembered, port, dice = Figures(), Remembered(), free_port(), setting.dice("copy")
     database = sqlite(setting.folder)
     service = setting.start(database.url, port)
     try:
@@ -35,6 +34,7 @@ def copied(setting: Setting) -> Figures:
                     service.signal(signal.SIGCONT)
                 found = check(image, FACILITY, then)
                 figures.add("copies", **{"open and recorded": found.kept, "open and not": found.lost})
+                setting.progress(figures)
         service.stop()
         check(database.url, FACILITY, remembered.as_it_stands())
     finally:

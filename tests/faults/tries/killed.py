@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import random
 import time
 from functools import partial
+from random import Random
 
 from tests.faults.clients import FACILITY, load, set_up
 from tests.faults.databases import Database, on_server, sqlite
@@ -35,24 +35,25 @@ def _rounds(setting: Setting, engine: str) -> Figures:
     for begun in range(0, setting.rounds, LIVES):
         lives = min(LIVES, setting.rounds - begun)
         database = sqlite(setting.folder) if engine == "sqlite" else on_server(setting.postgresql.url)
-        _lives(setting, database, lives, figures, f"{setting.seed}/{engine}/{begun}")
+        _lives(setting, database, lives, figures, f"{engine}/{begun}")
     return figures
 
 
 def _lives(setting: Setting, database: Database, lives: int, figures: Figures, seed: str) -> None:
     """So many lives of the service on one database, the clients going on all the while; the last ends cleanly."""
-    dice, remembered, port = random.Random(seed), Remembered(), free_port()
+    dice, remembered, port = setting.dice(seed), Remembered(), free_port()
     service = started(database.url, port, setting.folder) if setting.cold else setting.start(database.url, port)
     look = partial(_look, setting, database, remembered, figures)
     try:
         service.ready()
         set_up(port, database.token, remembered)
-        with load([port], database.token, remembered, CLIENTS, seed):
+        with load([port], database.token, remembered, CLIENTS, f"{setting.seed}/{seed}"):
             for _ in range(lives):
                 time.sleep(dice.uniform(0, LONGEST))
                 service.kill()
                 figures.add("rounds", "kills")
                 look()
+                setting.progress(figures)
                 service = _born_again(setting, database, port, dice, figures)
         service.stop()
         look()
@@ -62,7 +63,7 @@ def _lives(setting: Setting, database: Database, lives: int, figures: Figures, s
     figures.remember(remembered)
 
 
-def _born_again(setting: Setting, database: Database, port: int, dice: random.Random, figures: Figures) -> Service:
+def _born_again(setting: Setting, database: Database, port: int, dice: Random, figures: Figures) -> Service:
     """The next life; one in ten is cut off while it begins."""
     service = setting.start(database.url, port)
     if dice.random() < 0.1:

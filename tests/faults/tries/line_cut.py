@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
-import random
 import socket
 import struct
+from random import Random
 
 from tests.faults.clients import FACILITY, Client, load, set_up
 from tests.faults.databases import Database, sqlite
@@ -31,6 +31,7 @@ def cut(setting: Setting) -> Figures:
         set_up(port, database.token, remembered)
         for number in range(max(1, setting.rounds // 10)):
             _round(setting, database, port, remembered, figures, number)
+            setting.progress(figures)
         service.stop()
         told = service.told()
         assert "Traceback" not in told, told[-3000:]
@@ -62,7 +63,7 @@ def _round(
     check(database.url, FACILITY, remembered.as_it_stands())
 
 
-def _sent_and_cut(port: int, token: str, post: Post, dice: random.Random) -> bool:
+def _sent_and_cut(port: int, token: str, post: Post, dice: Random) -> bool:
     """Send some of it or all of it and hang up, gently or hard; True where all of it was sent."""
     body = json.dumps(post.entries).encode()
     head = [

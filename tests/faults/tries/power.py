@@ -10,13 +10,13 @@ in the frame that commits.
 
 from __future__ import annotations
 
-import random
 import re
 import shutil
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from random import Random
 
 from tests.faults.clients import FACILITY, load, set_up, until
 from tests.faults.databases import Database, sqlite
@@ -51,7 +51,7 @@ def cut(setting: Setting) -> Figures:
         service.gone(20)
         service.kill()
     life = _Life.read(trace, database)
-    figures.add(**{"answers": len(life.answers), "syncs": len(life.syncs), "acknowledged": len(remembered.acknowledged)})
+    figures.add(answers=len(life.answers), syncs=len(life.syncs), acknowledged=len(remembered.acknowledged))
     figures.add(**{"answers shown to follow their sync": life.in_order()})
     _cuts(setting, life, before, remembered, figures)
     return figures
@@ -138,7 +138,7 @@ class _Life:
 
 def _cuts(setting: Setting, life: _Life, before: Path, remembered: Remembered, figures: Figures) -> None:
     for number in range(setting.rounds):
-        dice = random.Random(f"{setting.seed}/power/{number}")
+        dice = setting.dice("power", number)
         line = dice.choice(life.files).ended + dice.choice((0, 1))
         image = setting.folder / "cut"
         shutil.rmtree(image, ignore_errors=True)
@@ -148,9 +148,10 @@ def _cuts(setting: Setting, life: _Life, before: Path, remembered: Remembered, f
         promised = _promised(remembered, life.acknowledged_by(line))
         found = check(f"sqlite:///{file}", FACILITY, promised, views=number % 10 == 0)
         figures.add("cuts", **{"writes not synced at a cut": lost, "open and recorded": found.kept})
+        setting.progress(figures)
 
 
-def _played(life: _Life, line: int, image: Path, dice: random.Random) -> int:
+def _played(life: _Life, line: int, image: Path, dice: Random) -> int:
     """What the disk holds after a cut at this line; how many writes no sync had covered."""
     open_: dict[str, list[Call]] = {}
     for call in life.files:
@@ -167,7 +168,7 @@ def _played(life: _Life, line: int, image: Path, dice: random.Random) -> int:
     return sum(map(len, open_.values()))
 
 
-def _write(image: Path, written: Sequence[Call], dice: random.Random | None = None) -> None:
+def _write(image: Path, written: Sequence[Call], dice: Random | None = None) -> None:
     """Put writes on the disk; with dice, some only in part."""
     for call in written:
         path = image / Path(call.path).name

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import random
 import threading
 import time
 from collections.abc import Sequence
@@ -36,7 +35,7 @@ def raced(setting: Setting) -> Figures:
             _same(clients, worker.reading(), figures)
             _different(clients, worker.reading(), figures, remembered)
         check(database.url, FACILITY, remembered.as_it_stands())
-        dice = random.Random(setting.seed)
+        dice = setting.dice("race")
         for number in range(max(1, setting.rounds // 20)):
             with load(ports, database.token, remembered, CLIENTS, setting.seed, number * CLIENTS):
                 time.sleep(dice.uniform(0.1, 0.8))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import random
 import time
 
 from tests.faults.clients import FACILITY, Client, load, set_up, until
@@ -31,6 +30,7 @@ def gone(setting: Setting) -> Figures:
             assert not service.gone(0), service.told()[-2000:]
             found = check(database.url, FACILITY, remembered.as_it_stands())
             figures.add("rounds", **{"open and recorded": found.kept, "open and not": found.lost})
+            setting.progress(figures)
         _as_it_must_end(service, remembered)
     finally:
         setting.postgresql.start()
@@ -40,7 +40,7 @@ def gone(setting: Setting) -> Figures:
 
 
 def _round(setting: Setting, database: Database, port: int, remembered: Remembered, number: int) -> None:
-    dice, server = random.Random(f"{setting.seed}/{number}"), setting.postgresql
+    dice, server = setting.dice("gone", number), setting.postgresql
     with load([port], database.token, remembered, CLIENTS, setting.seed, number * CLIENTS):
         time.sleep(dice.uniform(0.05, 0.5))
         refused = remembered.not_now
