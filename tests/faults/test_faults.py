@@ -13,7 +13,7 @@ from tests.faults.served import Nursery, nursery
 from tests.faults.setting import Setting
 from tests.faults.tracing import NoTracer
 
-ROUNDS = {"killed-sqlite": 3, "killed-postgresql": 3, "race": 4, "copy": 2, "power-cut": 6}
+ROUNDS = {"killed-sqlite": 2, "killed-postgresql": 2, "race": 4, "power-cut": 6}
 
 
 @pytest.fixture(scope="module")

@@ -158,7 +158,7 @@ def failing(setting: Setting) -> Figures:
     try:
         service.ready()
         set_up(port, database.token, remembered)
-        for number, (call, error, when) in enumerate(FAILURES[: None if setting.rounds >= len(FAILURES) else 2]):
+        for number, (call, error, when) in enumerate(FAILURES[: setting.rounds]):
             fail = partial(injected, service.pid, call, error, when)
             _told_and_taken_again(setting, database, service, remembered, 2 * number, fail)
             check(database.url, FACILITY, remembered.as_it_stands())

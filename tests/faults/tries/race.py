@@ -7,11 +7,11 @@ import time
 from collections.abc import Sequence
 from typing import Any
 
-from tests.faults.clients import FACILITY, Client, load, set_up
-from tests.faults.databases import on_server
+from tests.faults.clients import FACILITY, Client, load, set_up, until
+from tests.faults.databases import Database, on_server
 from tests.faults.invariants import check
 from tests.faults.remembered import Remembered
-from tests.faults.served import free_port
+from tests.faults.served import Service, free_port
 from tests.faults.setting import Figures, Setting
 from tests.faults.work import Post, Worker
 
@@ -28,22 +28,11 @@ def raced(setting: Setting) -> Figures:
         for service in services:
             service.ready()
         set_up(ports[0], database.token, remembered)
-        worker = Worker(1_000, setting.seed)
-        clients = [Client(port, database.token, remembered) for port in ports]
-        clients[0].post(next(worker.posts()))
-        for _ in range(setting.rounds):
-            _same(clients, worker.reading(), figures)
-            _different(clients, worker.reading(), figures, remembered)
+        _races(setting, [Client(port, database.token, remembered) for port in ports], figures)
         check(database.url, FACILITY, remembered.as_it_stands())
-        dice = setting.dice("race")
         for number in range(max(1, setting.rounds // 20)):
             with load(ports, database.token, remembered, CLIENTS, setting.seed, number * CLIENTS):
-                time.sleep(dice.uniform(0.1, 0.8))
-                services[number % 2].kill()
-                services[number % 2] = setting.start(database.url, ports[number % 2])
-                figures.add("kills")
-                figures.worst("restart, s", services[number % 2].ready())
-                time.sleep(0.2)
+                _one_dies(setting, services, number, database, remembered, figures)
             check(database.url, FACILITY, remembered.as_it_stands())
         for service in services:
             service.stop()
@@ -54,6 +43,31 @@ def raced(setting: Setting) -> Figures:
             service.kill()
     figures.remember(remembered)
     return figures
+
+
+def _races(setting: Setting, clients: Sequence[Client], figures: Figures) -> None:
+    worker = Worker(1_000, setting.seed)
+    clients[0].post(next(worker.posts()))
+    for _ in range(setting.rounds):
+        _same(clients, worker.reading(), figures)
+        _different(clients, worker.reading(), figures)
+        setting.progress(figures)
+    for client in clients:
+        client.close()
+
+
+def _one_dies(
+    setting: Setting, services: list[Service], number: int, database: Database, remembered: Remembered, figures: Figures
+) -> None:
+    """One of the two is killed, the other goes on, and the one comes back."""
+    place = number % 2
+    time.sleep(setting.dice("race", number).uniform(0.1, 0.8))
+    services[place].kill()
+    services[place] = setting.start(database.url, services[place].port)
+    figures.add("kills")
+    figures.worst("restart, s", services[place].ready())
+    before = len(remembered.acknowledged)
+    until(lambda: len(remembered.acknowledged) > before + CLIENTS, "entries to be taken by both")
 
 
 def _at_once(clients: Sequence[Client], posts: Sequence[Post]) -> list[int]:
@@ -79,7 +93,7 @@ def _same(clients: Sequence[Client], entry: dict[str, Any], figures: Figures) ->
     figures.add("races", **{f"won by process {statuses.index(201)}": 1})
 
 
-def _different(clients: Sequence[Client], entry: dict[str, Any], figures: Figures, remembered: Remembered) -> None:
+def _different(clients: Sequence[Client], entry: dict[str, Any], figures: Figures) -> None:
     """One is recorded, the other contradicts it; sent again they are answered so again."""
     entries = [{**entry, "by": who} for who in ("first", "second")]
     statuses = _at_once(clients, [Post([one], ONE_OF_EACH) for one in entries])
@@ -87,5 +101,5 @@ def _different(clients: Sequence[Client], entry: dict[str, Any], figures: Figure
     won, lost = statuses.index(201), statuses.index(409)
     assert clients[lost].post(Post([entries[won]], {200})) == 200
     assert clients[won].post(Post([entries[lost]], {409})) == 409
-    assert remembered.acknowledged[entry["id"]].sent == entries[won]
+    assert clients[0].remembered.acknowledged[entry["id"]].sent == entries[won]
     figures.add("races for two contents")
