@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, TypeVar
 
 import httpx
 from anyio.from_thread import BlockingPortal, start_blocking_portal
@@ -21,6 +21,7 @@ from service.settings import Settings
 from service.store import entries, views
 from tests.api import scenario
 
+T = TypeVar("T")
 PROBLEM = "application/problem+json"
 PROBLEM_MEMBERS = {"type", "title", "status", "detail", "code", "errors"}
 
@@ -75,6 +76,10 @@ class Desk:
             return await self._client.request(method, address, headers=headers, **request)
 
         return self._portal.call(send)
+
+    def on_loop(self, ask: Callable[[], Awaitable[T]]) -> T:
+        """Something that must run where the service does."""
+        return self._portal.call(ask)
 
     def get(self, path: str, **request: Any) -> httpx.Response:
         return self.call("GET", path, **request)

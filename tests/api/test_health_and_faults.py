@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from sqlalchemy import event, text
 from sqlalchemy.engine import make_url
+from sqlalchemy.exc import DatabaseError, ProgrammingError
 
 from service.api.shapes import CheckList
 from service.checks.catalogue import CHECKS
@@ -62,6 +64,23 @@ class TestAliveAndReady:
             self.limit(desk, "1000000")
             assert desk.post("/entries", scenario.registered()).status_code == 201
 
+    def test_a_disk_that_cannot_be_read_is_the_databases_trouble_and_a_wrong_question_is_ours(
+        self, empty_desk: Desk, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """SQLite, extended result code SQLITE_IOERR_CORRUPTFS: a read that fails with EIO is told as a damaged file."""
+        unread = DatabaseError("SELECT", {}, sqlite3.DatabaseError("database disk image is malformed"))
+        wrong = ProgrammingError("SELECT", {}, sqlite3.ProgrammingError("no such table"))
+        for trouble, status, code in ((unread, 503, "busy"), (wrong, 500, "our_fault")):
+
+            def fails(trouble: Exception = trouble) -> None:
+                raise trouble
+
+            empty_desk.get("/assets")  # the caller is known for a moment
+            with monkeypatch.context() as broken:
+                broken.setattr(empty_desk.ledger.store, "reading", fails)
+                problem(empty_desk.get("/assets"), status, code)
+            assert empty_desk.get("/assets").status_code == 200
+
     def limit(self, desk: Desk, pages: str) -> None:
         """The limit belongs to a connection, and the pool keeps one for the appender."""
         desk.ledger.store.engine.dispose()
@@ -110,6 +129,33 @@ class TestWhenTheServiceIsAtFault:
         problem(answer, 500, "our_fault")
         assert "swordfish" not in answer.text
         assert desk.post("/entries", scenario.BODY).status_code == 201
+
+
+def test_a_caller_who_hangs_up_in_the_middle_of_a_body_is_no_fault_in_the_log(
+    desk: Desk, capsys: pytest.CaptureFixture[str]
+) -> None:
+    size = desk.size()
+
+    async def hang_up() -> int:
+        """Straight to the app: a client library finishes what it begins."""
+        said, told = [], iter([{"type": "http.request", "body": b'[{"ty', "more_body": True}])
+        headers = [(b"authorization", f"Bearer {desk.token}".encode()), (b"content-type", b"application/json")]
+        path = f"/v1/facilities/{desk.facility}/entries"
+        scope = {"type": "http", "http_version": "1.1", "method": "POST", "path": path, "raw_path": path.encode(),
+                 "query_string": b"", "headers": headers, "scheme": "http", "server": ("ledger.test", 80)}  # fmt: skip
+
+        async def receive() -> dict[str, object]:
+            return next(told, {"type": "http.disconnect"})
+
+        async def send(message: dict[str, object]) -> None:
+            said.append(message)
+
+        await desk.app(scope, receive, send)
+        return int(said[0]["status"])
+
+    assert desk.on_loop(hang_up) == 400
+    assert desk.size() == size
+    assert "failed" not in capsys.readouterr().out
 
 
 class TestAddressesAndMethods:
