@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event
-from sqlalchemy.engine import make_url
+from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError
 
 _PRAGMAS = (
@@ -22,6 +22,18 @@ _PRAGMAS = (
     "PRAGMA busy_timeout=10000",
     "PRAGMA cache_size=-65536",
 )
+_PATIENCE = {
+    "connect_timeout": 5,
+    "keepalives_idle": 10,
+    "keepalives_interval": 5,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 10_000,
+}
+"""Seconds (the last: milliseconds) until a PostgreSQL that has dropped off the network counts as gone; what the URL
+says goes before. Left alone, a caller would wait for minutes to connect and for hours to be answered.
+
+Source: PostgreSQL documentation, "Parameter Key Words" of libpq.
+"""
 
 
 class Store:
@@ -42,7 +54,7 @@ class Store:
             raise ArgumentError(f"{parsed.get_backend_name()} is none of sqlite and postgresql")
         self.url = parsed.render_as_string(hide_password=False)
         self.is_sqlite = parsed.get_backend_name() == "sqlite"
-        self.engine = _sqlite(self.url) if self.is_sqlite else create_engine(self.url, pool_pre_ping=True)
+        self.engine = _sqlite(self.url) if self.is_sqlite else _postgresql(parsed)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -64,6 +76,11 @@ class Store:
     def close(self) -> None:
         """Give the connections back."""
         self.engine.dispose()
+
+
+def _postgresql(url: URL) -> Engine:
+    patience = {name: value for name, value in _PATIENCE.items() if name not in url.query}
+    return create_engine(url, pool_pre_ping=True, connect_args=patience)
 
 
 def _sqlite(url: str) -> Engine:
