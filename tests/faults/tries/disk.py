@@ -8,7 +8,7 @@ import resource
 import shutil
 import subprocess
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
 
@@ -21,7 +21,7 @@ from tests.faults.setting import Figures, Setting
 from tests.faults.tracing import injected
 
 CLIENTS = 6
-SMALL = 12_000_000
+SMALL = 48_000_000
 """Bytes of the small disk."""
 LEFT = 300_000
 """Bytes left on it when it is filled."""
@@ -37,7 +37,7 @@ FAILURES = (
 
 
 def full(setting: Setting) -> Figures:
-    """A small file system filled to the brim under load and freed again; killed while it is full, too."""
+    """A small file system filled to the brim under load and freed again; killed and started while it is full, too."""
     figures, remembered, port = Figures(), Remembered(), free_port()
     with _small_disk(setting.folder / "small") as folder:
         figures.add("on a file system of its own" if folder is not None else "by a limit on the size of files")
@@ -47,16 +47,35 @@ def full(setting: Setting) -> Figures:
             service.ready()
             set_up(port, database.token, remembered)
             for number in range(max(1, setting.rounds // 20)):
-                with _filling(database, service, on_disk=folder is not None) as fill:
-                    _told_and_taken_again(setting, database, service, remembered, number, fill)
-                figures.add("rounds")
+                fill = _filling(database, service, on_disk=folder is not None)
+                _told_and_taken_again(setting, database, service, remembered, 2 * number, fill)
                 check(database.url, FACILITY, remembered.as_it_stands())
+                begin = partial(_begun_while_full, setting, database, port, figures)
+                kept = _killed_while_it_fails(setting, database, service, remembered, 2 * number + 1, fill, begin)
+                figures.add("rounds", **{"told to come again, and recorded": kept})
+                service = setting.start(database.url, port)
+                figures.worst("restart, s", service.ready())
+                setting.progress(figures)
             service.stop()
             check(database.url, FACILITY, remembered.as_it_stands())
         finally:
             service.kill()
     figures.remember(remembered)
     return figures
+
+
+def _begun_while_full(setting: Setting, database: Database, port: int, figures: Figures) -> None:
+    """A start on a full disk either serves or ends with a line: nothing half way."""
+    service = setting.start(database.url, port)
+    before = len(service.told())
+    try:
+        service.ready()
+        figures.add("starts that serve")
+    except RuntimeError:
+        figures.add("starts that end")
+        assert "Traceback" not in service.told()[before:], service.told()[before:]
+    finally:
+        service.kill()
 
 
 Fill = Callable[[], Callable[[], None]]
@@ -87,7 +106,13 @@ def _told_and_taken_again(
 
 
 def _killed_while_it_fails(
-    setting: Setting, database: Database, service: Service, remembered: Remembered, number: int, fail: Fill
+    setting: Setting,
+    database: Database,
+    service: Service,
+    remembered: Remembered,
+    number: int,
+    fail: Fill,
+    meanwhile: Callable[[], None] = lambda: None,
 ) -> int:
     """Under load it fails, and the process dies of something else; how many of those told 503 are recorded after all.
 
@@ -100,7 +125,10 @@ def _killed_while_it_fails(
             until(lambda: remembered.not_now > refused + CLIENTS, "callers to be told to come again")
         finally:
             service.kill()
-            end()
+            try:
+                meanwhile()
+            finally:
+                end()
     return check(database.image(setting.folder / "image"), FACILITY, remembered.as_it_stands()).kept
 
 
@@ -119,13 +147,12 @@ def _small_disk(folder: Path) -> Iterator[Path | None]:
         subprocess.run([unmount, "-l", str(folder)], check=False, capture_output=True)
 
 
-@contextmanager
-def _filling(database: Database, service: Service, *, on_disk: bool) -> Iterator[Fill]:
+def _filling(database: Database, service: Service, *, on_disk: bool) -> Fill:
     """How to fill it: with ballast, or by a limit on how long its files may get."""
     file = database.file
     if file is None:
         raise TypeError("a file is wanted")
-    yield (lambda: _ballast(file.parent)) if on_disk else (lambda: _limited(service.pid, file))
+    return (lambda: _ballast(file.parent)) if on_disk else (lambda: _limited(service.pid, file))
 
 
 def _ballast(folder: Path) -> Callable[[], None]:
@@ -147,7 +174,12 @@ def _limited(pid: int, file: Path) -> Callable[[], None]:
     before = resource.prlimit(pid, resource.RLIMIT_FSIZE)
     longest = max(Path(f"{file}{end}").stat().st_size for end in ("", "-wal"))
     resource.prlimit(pid, resource.RLIMIT_FSIZE, (longest + LEFT, before[1]))
-    return lambda: resource.prlimit(pid, resource.RLIMIT_FSIZE, before)
+
+    def end() -> None:
+        with suppress(ProcessLookupError):
+            resource.prlimit(pid, resource.RLIMIT_FSIZE, before)
+
+    return end
 
 
 def failing(setting: Setting) -> Figures:
