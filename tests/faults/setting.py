@@ -20,7 +20,7 @@ class Setting:
     Attributes:
         folder: for files, removed afterwards.
         rounds: of what is done in rounds.
-        postgresql: a running server.
+        postgresql: a running server of our own, where the try wants one.
         nursery: where services come from; None starts each cold.
         cold: the first start of each database is a cold one.
         seed: of all dice.

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import signal
 import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -21,10 +23,13 @@ class NoTracer(RuntimeError):
 
 
 def tracer() -> str:
-    """Where strace is."""
+    """Where strace is; raises NoTracer."""
     found = shutil.which("strace")
     if found is None:
         raise NoTracer("strace is not installed: failing system calls and the order of syncs were NOT tried")
+    tried = subprocess.run([found, "-o", os.devnull, sys.executable, "-V"], capture_output=True, check=False)
+    if tried.returncode:
+        raise NoTracer(f"strace may not trace here, so neither was tried: {tried.stderr!r}")
     return found
 
 
