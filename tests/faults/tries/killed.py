@@ -6,7 +6,7 @@ import time
 from functools import partial
 from random import Random
 
-from tests.faults.clients import FACILITY, load, set_up
+from tests.faults.clients import FACILITY, load, set_up, until
 from tests.faults.databases import Database, on_server, sqlite
 from tests.faults.invariants import check
 from tests.faults.remembered import Remembered
@@ -17,7 +17,9 @@ LIVES = 20
 """Rounds on one database, which grows on; then a fresh one."""
 CLIENTS = 8
 LONGEST = 0.6
-"""Seconds under load before the kill, at most."""
+"""Seconds under load before the kill, at most; or"""
+MOST = 100
+"""entries acknowledged before it."""
 
 
 def on_sqlite(setting: Setting) -> Figures:
@@ -49,7 +51,7 @@ def _lives(setting: Setting, database: Database, lives: int, figures: Figures, s
         set_up(port, database.token, remembered)
         with load([port], database.token, remembered, CLIENTS, f"{setting.seed}/{seed}"):
             for _ in range(lives):
-                time.sleep(dice.uniform(0, LONGEST))
+                _a_moment(remembered, dice)
                 service.kill()
                 figures.add("rounds", "kills")
                 look()
@@ -61,6 +63,16 @@ def _lives(setting: Setting, database: Database, lives: int, figures: Figures, s
     finally:
         service.kill()
     figures.remember(remembered)
+
+
+def _a_moment(remembered: Remembered, dice: Random) -> None:
+    """Until a random instant, or, on a machine of whatever speed, until so much was acknowledged and a little more."""
+    if dice.random() < 0.5:
+        time.sleep(dice.uniform(0, LONGEST))
+        return
+    wanted = len(remembered.acknowledged) + dice.randint(1, MOST)
+    until(lambda: len(remembered.acknowledged) >= wanted, "some load")
+    time.sleep(dice.uniform(0, 0.02))
 
 
 def _born_again(setting: Setting, database: Database, port: int, dice: Random, figures: Figures) -> Service:
