@@ -6,6 +6,7 @@ a replay of the entries gives in a scratch database, so the database looked at i
 
 from __future__ import annotations
 
+import atexit
 import json
 import shutil
 import tempfile
@@ -227,7 +228,9 @@ def _copy(tx: Connection, scratch: Store, facility: str) -> None:
 @cache
 def _template() -> Path:
     """An empty database, made once."""
-    path = Path(tempfile.mkdtemp(prefix="witnessmark-scratch-")) / "template.sqlite3"
+    folder = tempfile.mkdtemp(prefix="witnessmark-scratch-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    path = Path(folder) / "template.sqlite3"
     store = Store(f"sqlite:///{path}")
     migrate(store)
     store.close()
