@@ -104,7 +104,12 @@ def test_no_countersignature_is_missing_and_the_advice_says_who_signs_what():
 
 @pytest.mark.parametrize(
     ("by", "why"),
-    [("ruth", "the person who closed"), ("iver", "one of the crew")],
+    [
+        ("ruth", "the person who closed"),
+        ("iver", "one of the crew"),
+        ("Ruth", "the person who closed"),
+        ("IVER", "one of the crew"),
+    ],
 )
 def test_who_closed_or_belongs_to_the_crew_cannot_countersign(by, why):
     finding = signed(countersigned(by=by))
@@ -117,6 +122,14 @@ def test_who_did_any_of_the_work_cannot_countersign_it():
     finding = signed(hand, countersigned())
     assert finding.verdict == "nonconforming"
     assert "did some of the work (torque.applied at 14:08:00-02:30)" in finding.says
+
+
+@pytest.mark.parametrize("who", [{"counted_by": "maud"}, {"agreed_by": ["iver", "Maud"]}])
+def test_who_counted_did_some_of_the_work_whoever_held_the_tablet(who):
+    count = fact("turns.counted", "15:00:00", direction="in", turns=q("8 turn"), by="ruth", **who)
+    finding = signed(count, countersigned())
+    assert finding.verdict == "nonconforming"
+    assert "did some of the work (turns.counted at 15:00:00-02:30)" in finding.says
 
 
 def test_who_opened_the_rebuild_or_told_the_wards_did_no_work():

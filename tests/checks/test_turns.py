@@ -439,6 +439,15 @@ def test_the_order_of_arrival_changes_nothing(order):
     assert stem(*facts, asked=ASKED).verdict == "conforming"
 
 
+def test_one_person_written_in_two_ways_is_one_counter():
+    twice = (counted("09:02", "out", "11.25", "tech-07"), counted("09:03", "out", "11.25", "TECH-07"))
+    finding = stem(*twice, counted("10:05", "in", "11.25", "tech-07"), asked=ASKED)
+    assert finding.verdict == "inconclusive"
+    assert "the procedure asks for 2 people to count" in finding.says
+    together = agreed("09:02", "out", "11.25", "tech-07", "Tech-07"), agreed("10:05", "in", "11.25")
+    assert stem(*together, asked=ASKED).verdict == "inconclusive"
+
+
 # --- whatever can be recorded can be judged
 
 LONGEST = ["0", "0.000000000000000001", "999999999999999999", "123456789.123456789"]
