@@ -53,12 +53,13 @@ class _Line:
     taken: bool = False
     """A writer is at it."""
     behind: bool = False
-    """Rebuilds wait to be judged again, and since when nobody has."""
+    """Rebuilds wait to be judged again, and since when nobody has; whether callers were served since then."""
     judged_at: float = 0.0
+    served: bool = True
 
     def lags(self) -> bool:
-        """Is it time to judge a few, whoever waits?"""
-        return self.behind and monotonic() - self.judged_at >= JUDGED_EVERY
+        """Is it time to judge a few, whoever waits? Never twice without a group in between."""
+        return self.behind and self.served and monotonic() - self.judged_at >= JUDGED_EVERY
 
 
 class Appender:
@@ -143,7 +144,7 @@ class Appender:
             line = self._lines.pop(facility)
             if judged or not line.behind:
                 line.judged_at = monotonic()
-            line.taken, line.behind = False, behind
+            line.taken, line.behind, line.served = False, behind, not judged
             if line.waiting or behind:
                 self._lines[facility] = line
             self._changed.notify()

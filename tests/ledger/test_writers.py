@@ -5,11 +5,13 @@ from __future__ import annotations
 import asyncio
 import threading
 import time
+from contextlib import contextmanager
 from datetime import timedelta
+from itertools import pairwise
 
 import pytest
 from sqlalchemy import text
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy.exc import IntegrityError, OperationalError
 
 from service.entries.refusals import Busy
 from service.ledger import appender as room
@@ -112,20 +114,22 @@ def test_a_writer_that_falls_silent_in_the_middle_loses_the_head_and_leaves_noth
 
 def broken_once(monkeypatch, store, when):
     """The next writer's connection is ended by the server, just ``before`` or ``after`` its commit."""
-    done = threading.Event()
-    move = stored.move_head
+    done, writing = threading.Event(), Store.writing
 
-    def moved(tx, *arguments):
-        move(tx, *arguments)
+    @contextmanager
+    def broken(self):
+        with writing(self) as tx:
+            yield tx
+            if when == "before" and not done.is_set():
+                done.set()
+                pid = tx.execute(text("SELECT pg_backend_pid()")).scalar()
+                with store.engine.connect() as other:
+                    other.execute(text("SELECT pg_terminate_backend(:pid, 5000)"), {"pid": pid})
         if not done.is_set():
             done.set()
-            pid = tx.execute(text("SELECT pg_backend_pid()")).scalar()
-            if when == "after":
-                tx.exec_driver_sql("COMMIT")
-            with store.engine.connect() as other:
-                other.execute(text("SELECT pg_terminate_backend(:pid, 5000)"), {"pid": pid})
+            raise OperationalError("COMMIT", {}, ConnectionError("gone"), connection_invalidated=True)
 
-    monkeypatch.setattr(stored, "move_head", moved)
+    monkeypatch.setattr(Store, "writing", broken)
     return done
 
 
@@ -300,23 +304,20 @@ def test_a_certificate_that_stirs_up_500_rebuilds_holds_up_nobody(quick_bench, m
     judged_before = sum(one.type == "rebuild.judged" for one in bench.entries())
     assert judged_before == MANY
     monkeypatch.setattr(room, "JUDGED_EVERY", 0.0)  # between any two groups, as often as may be
+    monkeypatch.setattr(room, "MOST_IN_GROUP", 1)
 
     async def talk(appender):
-        told = [await appender.submit("ferrow", late_certificate())]
-        for number in range(10):
-            told.append(await appender.submit("ferrow", note(str(number))))
+        bodies = [late_certificate(), *(note(str(number)) for number in range(20))]
+        told = await asyncio.gather(*(appender.submit("ferrow", body) for body in bodies))
         await asyncio.to_thread(until_nothing_is_marked, bench.store)
         return told
 
     certificate, *notes = talking(bench.store, bench.clock, talk)
-    assert len(certificate.rebuilds) <= 64, "some are judged with the certificate and told"
-    sizes = [one.size for one in (certificate, *notes)]
-    most = 1 + room.MOST_JUDGED  # what may be judged between two answers while nobody waits
-    assert all(after - before <= most + room.JUDGED_BETWEEN for before, after in zip(sizes, sizes[1:], strict=False))
-    seqs = {one.seq: one.type for one in bench.entries()}
-    own = [one.accepted[0].seq for one in notes]
-    assert all(seqs.get(seq + 1) in {None, "note.added", "rebuild.judged"} for seq in own)
-    assert [one.size for one in notes] == own, "a note's own transaction judges none of the others"
+    assert certificate.size - certificate.accepted[0].seq == len(certificate.rebuilds) == 64, "some are judged with it"
+    sizes = [certificate.size, *(one.size for one in notes)]
+    steps = [after - before for before, after in pairwise(sizes)]
+    assert steps == [1 + room.JUDGED_BETWEEN] * 20, "a few between two who wait, never more"
+    assert [one.size for one in notes] == [one.accepted[0].seq for one in notes], "and none in their transactions"
     assert sum(one.type == "rebuild.judged" for one in bench.entries()) == judged_before + MANY
     sound(bench)
 
@@ -329,7 +330,7 @@ def test_marks_that_two_processes_find_are_judged_once_each(ferrow, open_store, 
     ferrow.group(assets(), submission([one for number in range(40) for one in small(number)]))
     stores = [open_store(ferrow.store.url) for _ in range(2)]
 
-    async def talk(appender):
+    async def talk(_):
         other = Appender(stores[1], ferrow.clock)
         other.start()
         with stores[0].writing() as tx:  # what a third has left behind when it was killed

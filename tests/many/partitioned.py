@@ -38,9 +38,7 @@ def _spread(tx: Connection, table: str, partitions: int) -> None:
     )
     keys = list(SQLModel.metadata.tables[table].primary_key.columns.keys())
     tx.execute(text(f"ALTER TABLE {table} RENAME TO {table}_as_it_was"))
-    tx.execute(
-        text(f"CREATE TABLE {table} (LIKE {table}_as_it_was INCLUDING DEFAULTS) PARTITION BY HASH (facility)")
-    )
+    tx.execute(text(f"CREATE TABLE {table} (LIKE {table}_as_it_was INCLUDING DEFAULTS) PARTITION BY HASH (facility)"))
     tx.execute(text(f"DROP TABLE {table}_as_it_was"))
     tx.execute(text(f"ALTER TABLE {table} ADD PRIMARY KEY ({', '.join(keys)})"))
     for number in range(partitions):

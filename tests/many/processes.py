@@ -22,7 +22,6 @@ from service.entries.facility import FacilityOpened
 from service.ledger.append import open_facility
 from service.ledger.entry import read_all
 from service.ledger.replay import replay
-from service.merkle import tree
 from service.store import entries as stored
 from service.store import remake, views
 from service.store.engine import Store

@@ -84,11 +84,11 @@ def _measure(url: str, processes: int, seconds: float, postgres: psutil.Process)
         used = _cpu(process) - cpu[0], _tree(postgres) - cpu[1]
         after, logged = _size(store), _wal(store)
         new, sent = after[0] - before[0], driven.answered * entries
-        print(
+        sys.stdout.write(
             f"{processes} process(es), {what}: {driven.counted * entries / driven.seconds:,.0f} entries/s "
             f"(p50 {driven.p50 * 1000:.0f} ms, p99 {driven.p99 * 1000:.0f} ms); for one entry sent {used[0] / sent * 1e6:.0f} us "
             f"of the service and {used[1] / sent * 1e6:.0f} us of PostgreSQL; {new / sent:.3f} in the ledger, "
-            f"{(after[1] - before[1]) / sent:,.0f} bytes on the disk, {(logged - wal) / sent:,.0f} bytes of WAL"
+            f"{(after[1] - before[1]) / sent:,.0f} bytes on the disk, {(logged - wal) / sent:,.0f} bytes of WAL\n"
         )
     _tables(store)
     process.end()
@@ -98,7 +98,10 @@ def _measure(url: str, processes: int, seconds: float, postgres: psutil.Process)
 def _files(sites: list[Site]) -> Iterator[bytes]:
     """A rebuild after another for every facility, each in files of eight entries in order."""
     for turn in range(300):
-        whole = [rebuild(f"01981000-0000-7000-8000-{turn:04x}0000{number:04x}", day="2026-07-14") for number in range(FACILITIES)]
+        whole = [
+            rebuild(f"01981000-{turn:04x}-7000-8000-00000000{number:04x}", day="2026-07-14")
+            for number in range(FACILITIES)
+        ]
         for first in range(0, len(whole[0]), IN_FILE):
             for site, entries in zip(sites, whole, strict=True):
                 if len(entries[first : first + IN_FILE]) == IN_FILE:
@@ -108,7 +111,10 @@ def _files(sites: list[Site]) -> Iterator[bytes]:
 def _readings(sites: list[Site]) -> Iterator[bytes]:
     for number in range(20_000):
         data = {"meter": "changeovers", "reading": str(100 + number)}
-        body = {"id": f"01981000-0000-7000-9000-{number:012x}", **entry("meter.read", "09:00", data, asset="AIR1", day="2026-06-01")}
+        body = {
+            "id": f"01981000-0000-7000-9000-{number:012x}",
+            **entry("meter.read", "09:00", data, asset="AIR1", day="2026-06-01"),
+        }
         yield sites[number % FACILITIES].post(body)
 
 
@@ -117,7 +123,9 @@ def _size(store: Store) -> tuple[int, int]:
     with store.engine.connect() as connection:
         entries = connection.execute(text("SELECT sum(size) FROM heads")).scalar()
         taken = connection.execute(
-            text("SELECT sum(pg_total_relation_size(oid)) FROM pg_class WHERE relkind = 'r' AND relnamespace = 'public'::regnamespace")
+            text(
+                "SELECT sum(pg_total_relation_size(oid)) FROM pg_class WHERE relkind = 'r' AND relnamespace = 'public'::regnamespace"
+            )
         ).scalar()
     return int(entries), int(taken)
 
@@ -135,7 +143,9 @@ def _tables(store: Store) -> None:
     entries, _ = _size(store)
     with store.engine.connect() as connection:
         for name, table, indexes in connection.execute(text(query)):
-            print(f"  {name}: {table / entries:.0f} bytes an entry, and {indexes / entries:.0f} of indexes")
+            sys.stdout.write(
+                f"  {name}: {table / entries:.0f} bytes an entry, and {indexes / entries:.0f} of indexes\n"
+            )
 
 
 def _cpu(process: Process) -> float:
