@@ -23,15 +23,23 @@ class Alone:
         self._held: int | None = None
 
     def claim(self, database: str) -> None:
-        """Hold the lock of this database file; one that is in memory only has none.
+        """Hold the lock of this database file, ``file:…`` or a path; one that is in memory only has none.
+
+        Where no file can be made there is nothing to keep apart: SQLite could not write there either.
 
         Raises:
             InUse: another process holds it.
         """
-        if not database or self._held is not None:
+        file = database.removeprefix("file:").partition("?")[0] if database.startswith("file:") else database
+        if self._held is not None or file in {"", ":memory:"}:
             return
-        path = Path(os.path.realpath(database) + ".serving")
-        held = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0), 0o644)
+        path = Path(os.path.realpath(file) + ".serving")
+        try:
+            held = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        except OSError as why:
+            if path.exists():
+                raise InUse(f"{path}, which keeps this database to one process, cannot be opened: {why}") from None
+            return
         if not _locked(held):
             other = os.read(held, 20).decode("ascii", "replace").strip() or "of another user"
             os.close(held)

@@ -111,9 +111,7 @@ class Store:
             InUse: another process serves it.
         """
         if self.is_sqlite:
-            with self.engine.connect() as connection:
-                file = connection.exec_driver_sql("SELECT file FROM pragma_database_list WHERE name = 'main'").scalar()
-            self._alone.claim(str(file or ""))
+            self._alone.claim(make_url(self.url).database or "")
 
     def close(self) -> None:
         """Give the connections back."""
