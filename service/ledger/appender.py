@@ -58,8 +58,8 @@ class _Line:
     served: bool = True
 
     def lags(self) -> bool:
-        """Is it time to judge a few, whoever waits? Never twice without a group in between."""
-        return self.behind and self.served and monotonic() - self.judged_at >= JUDGED_EVERY
+        """Is it time to judge a few, whoever waits? Never twice without a group in between, where one waits."""
+        return self.behind and (self.served or not self.waiting) and monotonic() - self.judged_at >= JUDGED_EVERY
 
 
 class Appender:
@@ -133,7 +133,7 @@ class Appender:
         line.taken = True
         memory = self._memories.seen(facility) or self._memories.keep(facility, Memory(facility))
         if judging:
-            return partial(self._judge, memory, JUDGED_BETWEEN if line.waiting else MOST_JUDGED)
+            return partial(self._judge, memory, JUDGED_BETWEEN if self._waiting else MOST_JUDGED)
         group = [line.waiting.popleft() for _ in range(min(len(line.waiting), MOST_IN_GROUP))]
         self._waiting -= len(group)
         return partial(self._record, memory, group)

@@ -322,6 +322,30 @@ def test_a_certificate_that_stirs_up_500_rebuilds_holds_up_nobody(quick_bench, m
     sound(bench)
 
 
+def test_what_one_facility_has_marked_is_judged_while_another_never_stops_writing(quick_bench, monkeypatch):
+    """On SQLite one writer serves both."""
+    bench = quick_bench
+    ids = [small(number)[0]["rebuild"] for number in range(20)]
+    bench.group(assets(), submission([one for number in range(20) for one in small(number)]))
+    Bench(bench.store, {**FACILITY, "code": OTHER})
+    monkeypatch.setattr(room, "JUDGED_EVERY", 0.0)
+    monkeypatch.setattr("service.ledger.append.MOST_JUDGED", 0)
+
+    async def talk(appender):
+        await appender.submit("ferrow", late_certificate())
+        ended = asyncio.ensure_future(asyncio.to_thread(until_nothing_is_marked, bench.store))
+
+        async def never_stops(number):
+            while not ended.done():
+                renamed = entry("facility.amended", "09:00", {"name": f"Skerry {number}"})
+                await appender.submit(OTHER, submission(renamed))
+
+        await asyncio.gather(ended, *(never_stops(number) for number in range(4)))
+
+    talking(bench.store, bench.clock, talk)
+    assert [len(bench.judged(id_)) for id_ in ids] == [2] * 20
+
+
 def test_marks_that_two_processes_find_are_judged_once_each(ferrow, open_store, monkeypatch):
     """Nobody posts anything: both look, both judge, and the head decides whose judgement it is."""
     monkeypatch.setattr(room, "LOOKED_EVERY", 0.05)

