@@ -2,11 +2,15 @@
 
 One group of submissions, one transaction. At each step, what a crash here would leave:
 
-1. lock the head            nothing
+1. lock the head            nothing; the lock goes with the connection, or once that has been silent for long
 2. admit and write entries  nothing: the transaction is not committed
-3. judge, write views       nothing
+3. judge, write views       nothing; marks that earlier groups have left stay, for whoever looks next
 4. extend the tree, move the head, commit    either all of the group or nothing of it
 5. answer                   the group is durable; a caller who never saw the answer sends again and reads ``replayed``
+
+Where the connection is lost in the middle, at the commit even, the appender runs the group once more: what was durable
+already is found by its ids. Several processes may append to one facility: the lock puts them one behind the other, and
+each reads under it what the one before has committed.
 """
 
 from __future__ import annotations
