@@ -34,6 +34,8 @@ MOST_WAITING: Final = 1024
 """How many submissions wait for one facility."""
 MOST_WAITING_IN_ALL: Final = 4096
 MOST_IN_GROUP: Final = 256
+MOST_ENTRIES_IN_GROUP: Final = 4000
+"""So that a transaction, and who waits behind it, takes seconds at most however large the posts are."""
 MOST_FACILITIES: Final = 64
 """How many facilities a process remembers at once."""
 JUDGED_BETWEEN: Final = 8
@@ -134,7 +136,10 @@ class Appender:
         memory = self._memories.seen(facility) or self._memories.keep(facility, Memory(facility))
         if judging:
             return partial(self._judge, memory, JUDGED_BETWEEN if self._waiting else MOST_JUDGED)
-        group = [line.waiting.popleft() for _ in range(min(len(line.waiting), MOST_IN_GROUP))]
+        group, entries = list[_Waiting](), 0
+        while line.waiting and len(group) < MOST_IN_GROUP and entries < MOST_ENTRIES_IN_GROUP:
+            group.append(line.waiting.popleft())
+            entries += len(group[-1][0].drafts)
         self._waiting -= len(group)
         return partial(self._record, memory, group)
 

@@ -211,6 +211,18 @@ def test_one_that_fails_through_a_fault_of_ours_fails_alone(bench, monkeypatch):
     assert {one.accepted[0].seq, two.accepted[0].seq} == {9, 10}
 
 
+def test_large_posts_do_not_all_go_into_one_transaction(bench, monkeypatch):
+    monkeypatch.setattr(room, "MOST_ENTRIES_IN_GROUP", 2)
+    posts = [
+        submission([{**entry("step.done", "09:00", {"step": step}), **HERE} for step in (n, n + 1)]) for n in (1, 3)
+    ]
+
+    async def talk(appender):
+        return await asyncio.gather(*(appender.submit("ferrow", one) for one in posts))
+
+    assert [one.size for one in talking(bench.store, bench.clock, talk)] == [10, 12]
+
+
 # Clocks
 
 
