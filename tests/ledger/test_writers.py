@@ -37,7 +37,7 @@ def note(text_="ok", **more):
 @pytest.fixture
 def quick(postgresql_url):
     """A store of a process that does not wait long."""
-    store = Store(postgresql_url, pace=Pace(writers=2, readers=2, lock_s=0.3))
+    store = Store(postgresql_url, pace=Pace(writers=2, readers=2, lock_s=2))
     yield store
     store.close()
 
@@ -56,7 +56,7 @@ def talking(store, clock, talk):
         appender = Appender(store, clock)
         appender.start()
         try:
-            return await asyncio.wait_for(talk(appender), 60)
+            return await asyncio.wait_for(talk(appender), 120)
         finally:
             await asyncio.to_thread(appender.stop)
 
@@ -97,7 +97,7 @@ def test_a_facility_whose_head_is_held_holds_up_no_other_and_its_callers_are_tol
 
 
 def test_a_writer_that_falls_silent_in_the_middle_loses_the_head_and_leaves_nothing(ferrow, open_store):
-    silent = open_store(ferrow.store.url, pace=Pace(lock_s=0.05))
+    silent = open_store(ferrow.store.url, pace=Pace(lock_s=0.25))
     patient = open_store(ferrow.store.url, pace=Pace(lock_s=30))
     with silent.engine.connect() as connection:
         stored.lock_head(connection.execution_options(writes=True), "ferrow")
@@ -299,7 +299,7 @@ def late_certificate():
 
 
 def until_nothing_is_marked(store, facility="ferrow"):
-    end = time.monotonic() + 60
+    end = time.monotonic() + 120
     while True:
         with store.reading() as tx:
             if not views.marked(tx, facility, 1):

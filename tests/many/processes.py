@@ -42,11 +42,11 @@ class Process:
 
     def client(self, token: str, **headers: str) -> httpx.Client:
         headers["Authorization"] = f"Bearer {token}"
-        return httpx.Client(base_url=f"{self.url}/v1/facilities/ferrow", headers=headers, timeout=30, trust_env=False)
+        return httpx.Client(base_url=f"{self.url}/v1/facilities/ferrow", headers=headers, timeout=60, trust_env=False)
 
     def end(self, how: signal.Signals = signal.SIGTERM) -> int:
         self.process.send_signal(how)
-        return self.process.wait(30)
+        return self.process.wait(60)
 
 
 def free_port() -> int:
@@ -69,7 +69,7 @@ def start(database_url: str, *options: str, **settings: str) -> Process:
 
 def ready(*started: Process) -> None:
     """Wait until they say so."""
-    until = time.monotonic() + 60
+    until = time.monotonic() + 120
     for one in started:
         while True:
             assert one.process.poll() is None, one.process.communicate()[1]
@@ -101,7 +101,7 @@ def opened(store: Store, facility: Mapping[str, Any] = FACILITY) -> str:
     return new_token(store, [str(facility["code"])], SCOPES, clock())
 
 
-def nothing_is_marked(store: Store, facility: str = "ferrow", seconds: float = 30) -> None:
+def nothing_is_marked(store: Store, facility: str = "ferrow", seconds: float = 60) -> None:
     """Wait until whoever judges has judged all."""
     until = time.monotonic() + seconds
     while True:
