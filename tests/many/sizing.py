@@ -81,7 +81,18 @@ def _measure(url: str, way: str, seconds: float, postgres: psutil.Process) -> No
         sites.append(Site(code, opened(store, {**FACILITY, "code": code, "origin": f"{code}.example/gas"})))
         append(store, Memory(code), [submission(setting_up())], Clock())
     started = [start(url, *options) for options in WAYS[way]]
-    ready(*started)
+    try:
+        ready(*started)
+        _drive(store, way, seconds, postgres, sites, started)
+    finally:
+        for one in started:
+            one.end()
+        store.close()
+
+
+def _drive(
+    store: Store, way: str, seconds: float, postgres: psutil.Process, sites: list[Site], started: list[Process]
+) -> None:
     for what, posts, entries in (("rebuilds", _files, IN_FILE), ("readings", _readings, 1)):
         before, wal, cpu = _size(store), _wal(store), (_cpu(*started), _tree(postgres))
         shares = [list(posts(sites[number :: len(started)])) for number in range(len(started))]
@@ -103,9 +114,6 @@ def _measure(url: str, way: str, seconds: float, postgres: psutil.Process) -> No
             f"disk and {(_wal(store) - wal) / sent:,.0f} bytes of WAL\n"
         )
         _tables(store)
-    for one in started:
-        one.end()
-    store.close()
 
 
 def _files(sites: list[Site]) -> Iterator[bytes]:
