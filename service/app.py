@@ -13,10 +13,11 @@ from fastapi_offline import FastAPIOffline
 
 from service.access.doorkeeper import Doorkeeper
 from service.api import assets, checks, document, due, entries, health, instruments, problems, procedures, rebuilds
+from service.api.replica import SaysHowFar
 from service.entries.quantity import load_units
 from service.ledger.ledger import Ledger
 from service.settings import Settings
-from service.store.engine import Store
+from service.store.engine import Pace, Store
 
 _BASE = "/v1/facilities/{facility}"
 
@@ -35,7 +36,8 @@ def _settle_memory() -> None:
 
 def create_app(settings: Settings, clock: Callable[[], datetime] = now) -> FastAPI:
     """The service over a database that ``migrate`` has brought up to date."""
-    ledger = Ledger(Store(settings.database_url), clock)
+    pace = Pace(settings.writers, settings.readers, settings.lock_seconds)
+    ledger = Ledger(Store(settings.database_url, settings.read_database_url, pace), clock)
 
     @asynccontextmanager
     async def running(_: FastAPI) -> AsyncIterator[None]:
@@ -60,6 +62,8 @@ def create_app(settings: Settings, clock: Callable[[], datetime] = now) -> FastA
     app.state.ledger = ledger
     app.state.doorkeeper = Doorkeeper()
     app.state.most_body_bytes = settings.most_body_bytes
+    if settings.read_database_url:
+        app.add_middleware(SaysHowFar)
     problems.install(app)
     document.install(app)
     app.add_route(f"{_BASE}/entries", entries.post_entries_at_once, methods=["POST"], include_in_schema=False)

@@ -9,6 +9,7 @@ import uuid
 import warnings
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import create_engine, text
@@ -86,12 +87,12 @@ def database_url(request: pytest.FixtureRequest) -> str:
 
 
 @pytest.fixture
-def open_store() -> Iterator[Callable[[str], Store]]:
+def open_store() -> Iterator[Callable[..., Store]]:
     """Open stores and close them at the end."""
     opened: list[Store] = []
 
-    def open_(url: str) -> Store:
-        opened.append(Store(url))
+    def open_(url: str, **how: Any) -> Store:
+        opened.append(Store(url, **how))
         return opened[-1]
 
     yield open_

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Header, Path, Query, Request, Response
 
 from service.api import register_shapes as shapes
 from service.api.answer import Cursor, Limit, answer, page, read_cursor, tag_header, tagged, write_cursor
-from service.api.callers import ALedger, AnyCaller, Reader
+from service.api.callers import ALedger, AnyCaller, Reader, look
 from service.api.document import ASSET_BODY, PATCH_BODY
 from service.api.intake import read_body
 from service.api.problems import documented
@@ -85,9 +85,8 @@ def _unless_changed(tag: str, if_match: str) -> tuple[str, int] | None:
     responses={200: {"model": shapes.AssetPage}, **READ},
     response_class=Response,
 )
-async def get_assets(  # noqa: PLR0913, PLR0917 - one parameter for each way to narrow the list
+async def get_assets(
     request: Request,
-    ledger: ALedger,
     who: Reader,
     limit: Limit = 50,
     after: Cursor = None,
@@ -98,7 +97,7 @@ async def get_assets(  # noqa: PLR0913, PLR0917 - one parameter for each way to 
     """Assets by tag."""
     (tag,) = read_cursor(after, str) or [""]
     wanted = {"kind": kind, "gas": gas, "parent": parent}
-    items = await ledger.read(lambda tx: answers.assets(tx, who.facility, tag, limit, wanted))
+    items = await look(request, who, lambda tx: answers.assets(tx, who.facility, tag, limit, wanted))
     return page(request, items[:limit], write_cursor(items[limit - 1]["tag"]) if len(items) > limit else None)
 
 
@@ -108,7 +107,7 @@ async def get_assets(  # noqa: PLR0913, PLR0917 - one parameter for each way to 
     responses={200: {"model": shapes.AssetShape}, 304: {"description": "Not modified."}, **READ},
     response_class=Response,
 )
-async def get_asset(request: Request, ledger: ALedger, who: Reader, tag: Tag) -> Response:
+async def get_asset(request: Request, who: Reader, tag: Tag) -> Response:
     """The register as it stands; its ETag is what a ``PATCH`` wants."""
-    asset = await ledger.read(lambda tx: answers.one_asset(tx, who.facility, tag))
+    asset = await look(request, who, lambda tx: answers.one_asset(tx, who.facility, tag))
     return tagged(request, asset, _version(asset))

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from inspect import signature
-from typing import Annotated
+from typing import Annotated, Any, TypeVar
 
-from fastapi import Depends, Path, Request, Security
+from fastapi import Depends, Header, Path, Request, Security
 from fastapi.security import HTTPBearer
 
 from service.access.tokens import Caller, caller
@@ -16,6 +16,7 @@ from service.ledger.ledger import Ledger
 
 _OURS = {"request", "ledger", "who"}
 """Arguments of a call that are no parameters of the request."""
+T = TypeVar("T")
 _bearer = HTTPBearer(auto_error=False, description="A token made with ``witnessmark token new``.")
 
 
@@ -72,9 +73,29 @@ def _unusable(request: Request) -> Iterator[Fault]:
             yield Fault(pointer(("query", name)), "nul", "the NUL character stands in no text here")
 
 
+Seen = Annotated[
+    int | None,
+    Header(
+        alias="Ledger-Size",
+        ge=0,
+        le=2**53,
+        description="How many entries you know of, from a receipt: the answer knows of as many. It only matters where "
+        "questions are answered by a replica, which may be a moment behind; answers then carry the same header.",
+    ),
+]
+
+
+async def look(request: Request, who: Caller, question: Callable[[Any], T]) -> T:
+    """Answer a question of a reader's; the response says how many entries the answer knows of."""
+    answer, size = await ledger_of(request).look(who.facility, request.state.seen, question)
+    request.state.ledger_size = size
+    return answer
+
+
 def _with(scope: Scope) -> object:
-    async def allowed(who: Annotated[Caller, Depends(known_caller)]) -> Caller:
+    async def allowed(request: Request, who: Annotated[Caller, Depends(known_caller)], seen: Seen = None) -> Caller:
         who.needs(scope)
+        request.state.seen = seen or 0
         return who
 
     return allowed

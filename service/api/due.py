@@ -8,7 +8,7 @@ from fastapi import APIRouter, Query, Request, Response
 
 from service.api import shapes
 from service.api.answer import Cursor, Limit, page, read_cursor, write_cursor
-from service.api.callers import ALedger, Reader
+from service.api.callers import ALedger, Reader, look
 from service.api.problems import documented
 from service.entries.refusals import Fault, NotAFact
 from service.entries.words import Date, Kind
@@ -44,5 +44,5 @@ async def get_due(  # noqa: PLR0913, PLR0917 - one parameter for each thing a da
         raise NotAFact("a day to 2999 is wanted", [Fault("/query/as_of", "not_a_day", "a day to 2999 is wanted")])
     key = read_cursor(after, str, str, str)
     wanted = Wanted(day, day >= today, state, within, gas, (key[0], key[1], key[2]) if key else None, limit)
-    items, following = await ledger.read(lambda tx: due_page(tx, who.facility, wanted))
+    items, following = await look(request, who, lambda tx: due_page(tx, who.facility, wanted))
     return page(request, items, write_cursor(*following) if following else None, as_of=day.isoformat())

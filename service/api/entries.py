@@ -9,7 +9,7 @@ from fastapi import APIRouter, Query, Request, Response
 from service.access.tokens import Caller
 from service.api import shapes
 from service.api.answer import Limit, answer, page
-from service.api.callers import ALedger, AnyCaller, Reader, ledger_of, let_in
+from service.api.callers import ALedger, AnyCaller, Reader, ledger_of, let_in, look
 from service.api.document import ENTRIES_BODY
 from service.api.intake import read_body, read_entries
 from service.api.problems import documented
@@ -79,9 +79,8 @@ def shown(receipt: Receipt) -> dict[str, Any]:
     responses={200: {"model": shapes.EntryPage}, **documented(401, 403, 404, 422, 503)},
     response_class=Response,
 )
-async def get_entries(  # noqa: PLR0913, PLR0917 - one parameter for each way to narrow the list
+async def get_entries(
     request: Request,
-    ledger: ALedger,
     who: Reader,
     after: Annotated[int, Query(ge=0, le=2**53, description="The last seq you have.")] = 0,
     limit: Limit = 50,
@@ -90,7 +89,9 @@ async def get_entries(  # noqa: PLR0913, PLR0917 - one parameter for each way to
     type: Annotated[str | None, Query(description="One entry type.")] = None,  # noqa: A002 - the wire's word
 ) -> Response:
     """What was recorded, as it was recorded; ``corrected_by`` names the corrections beside each entry."""
-    items, following = await ledger.read(
-        lambda tx: answers.entry_page(tx, who.facility, after, limit, rebuild=rebuild, asset=asset, type_=type)
+    items, following = await look(
+        request,
+        who,
+        lambda tx: answers.entry_page(tx, who.facility, after, limit, rebuild=rebuild, asset=asset, type_=type),
     )
     return page(request, items, str(following) if following is not None else None)

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Path, Request, Response
 
 from service.api import register_shapes as shapes
 from service.api.answer import Cursor, Limit, address, answer, page, read_cursor, tagged, write_cursor
-from service.api.callers import ALedger, AnyCaller, Reader
+from service.api.callers import ALedger, AnyCaller, Reader, look
 from service.api.document import CALIBRATION_BODY, INSTRUMENT_BODY
 from service.api.intake import read_body
 from service.api.sugar import READ, TAKEN, an_object, created, record
@@ -64,12 +64,10 @@ async def post_calibration(request: Request, ledger: ALedger, who: AnyCaller, na
     responses={200: {"model": shapes.InstrumentPage}, **READ},
     response_class=Response,
 )
-async def get_instruments(
-    request: Request, ledger: ALedger, who: Reader, limit: Limit = 50, after: Cursor = None
-) -> Response:
+async def get_instruments(request: Request, who: Reader, limit: Limit = 50, after: Cursor = None) -> Response:
     """Instruments by code, each with its certificates."""
     (name,) = read_cursor(after, str) or [""]
-    items = await ledger.read(lambda tx: answers.instruments(tx, who.facility, name, limit))
+    items = await look(request, who, lambda tx: answers.instruments(tx, who.facility, name, limit))
     return page(request, items[:limit], write_cursor(items[limit - 1]["instrument"]) if len(items) > limit else None)
 
 
@@ -79,7 +77,7 @@ async def get_instruments(
     responses={200: {"model": shapes.InstrumentShape}, 304: {"description": "Not modified."}, **READ},
     response_class=Response,
 )
-async def get_instrument(request: Request, ledger: ALedger, who: Reader, name: Instrument) -> Response:
+async def get_instrument(request: Request, who: Reader, name: Instrument) -> Response:
     """One instrument with its certificates and events."""
-    content = await ledger.read(lambda tx: answers.one_instrument(tx, who.facility, name))
+    content = await look(request, who, lambda tx: answers.one_instrument(tx, who.facility, name))
     return tagged(request, content, str(content["seq"]))

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Path, Request, Response
 
 from service.api import register_shapes as shapes
 from service.api.answer import Cursor, Limit, answer, page, read_cursor, tagged, write_cursor
-from service.api.callers import ALedger, AnyCaller, Reader
+from service.api.callers import ALedger, AnyCaller, Reader, look
 from service.api.document import PROCEDURE_BODY
 from service.api.intake import read_body
 from service.api.sugar import READ, TAKEN, an_object, created, record
@@ -42,12 +42,10 @@ async def post_procedure(request: Request, ledger: ALedger, who: AnyCaller) -> R
     responses={200: {"model": shapes.ProcedurePage}, **READ},
     response_class=Response,
 )
-async def get_procedures(
-    request: Request, ledger: ALedger, who: Reader, limit: Limit = 50, after: Cursor = None
-) -> Response:
+async def get_procedures(request: Request, who: Reader, limit: Limit = 50, after: Cursor = None) -> Response:
     """Procedure codes, each with its newest revision."""
     (code,) = read_cursor(after, str) or [""]
-    items = await ledger.read(lambda tx: answers.procedures(tx, who.facility, code, limit))
+    items = await look(request, who, lambda tx: answers.procedures(tx, who.facility, code, limit))
     return page(request, items[:limit], write_cursor(items[limit - 1]["code"]) if len(items) > limit else None)
 
 
@@ -57,9 +55,9 @@ async def get_procedures(
     responses={200: {"model": shapes.ProcedureShape}, **READ},
     response_class=Response,
 )
-async def get_procedure(ledger: ALedger, who: Reader, code: Procedure) -> Response:
+async def get_procedure(request: Request, who: Reader, code: Procedure) -> Response:
     """The newest revision. For each tool with an across-flats size: which sockets fit, and which must not be used."""
-    return answer(await ledger.read(lambda tx: answers.one_procedure(tx, who.facility, code, None)))
+    return answer(await look(request, who, lambda tx: answers.one_procedure(tx, who.facility, code, None)))
 
 
 @router.get(
@@ -68,7 +66,7 @@ async def get_procedure(ledger: ALedger, who: Reader, code: Procedure) -> Respon
     responses={200: {"model": shapes.ProcedureShape}, 304: {"description": "Not modified."}, **READ},
     response_class=Response,
 )
-async def get_revision(request: Request, ledger: ALedger, who: Reader, code: Procedure, revision: Revision) -> Response:
+async def get_revision(request: Request, who: Reader, code: Procedure, revision: Revision) -> Response:
     """One revision; it never changes."""
-    content = await ledger.read(lambda tx: answers.one_procedure(tx, who.facility, code, revision))
+    content = await look(request, who, lambda tx: answers.one_procedure(tx, who.facility, code, revision))
     return tagged(request, content, f"{revision}-{len(content['revisions'])}")

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Path, Query, Request, Response
 
 from service.api import shapes
 from service.api.answer import Cursor, Limit, page, read_cursor, tagged, write_cursor
-from service.api.callers import ALedger, Reader
+from service.api.callers import Reader, look
 from service.api.problems import documented
 from service.entries.judgement import State
 from service.entries.judgement import Verdict as AnyVerdict
@@ -29,7 +29,6 @@ _READ = documented(401, 403, 404, 422, 503)
 )
 async def get_rebuilds(  # noqa: PLR0913, PLR0917 - one parameter for each way to narrow the list
     request: Request,
-    ledger: ALedger,
     who: Reader,
     limit: Limit = 50,
     after: Cursor = None,
@@ -41,7 +40,7 @@ async def get_rebuilds(  # noqa: PLR0913, PLR0917 - one parameter for each way t
     """Rebuilds in the order in which the ledger first heard of them."""
     (seq,) = read_cursor(after, int) or [0]
     wanted = {"asset": asset, "procedure": procedure, "state": state, "verdict": verdict}
-    items, following = await ledger.read(lambda tx: answers.rebuilds(tx, who.facility, seq, limit, wanted))
+    items, following = await look(request, who, lambda tx: answers.rebuilds(tx, who.facility, seq, limit, wanted))
     return page(request, items, write_cursor(following) if following is not None else None)
 
 
@@ -51,7 +50,7 @@ async def get_rebuilds(  # noqa: PLR0913, PLR0917 - one parameter for each way t
     responses={200: {"model": shapes.RebuildShape}, 304: {"description": "Not modified."}, **_READ},
     response_class=Response,
 )
-async def get_rebuild(request: Request, ledger: ALedger, who: Reader, rebuild: Rebuild) -> Response:
+async def get_rebuild(request: Request, who: Reader, rebuild: Rebuild) -> Response:
     """State, verdict, each finding with its arithmetic, the facts, the corrections, and what was judged when."""
-    content = await ledger.read(lambda tx: answers.one_rebuild(tx, who.facility, rebuild.lower()))
+    content = await look(request, who, lambda tx: answers.one_rebuild(tx, who.facility, rebuild.lower()))
     return tagged(request, content, answers.digest(content))

@@ -13,6 +13,7 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from service.cli import admin, demo, run
 from service.entries.refusals import Refusal
+from service.store.alone import InUse
 
 app = typer.Typer(
     name="witnessmark",
@@ -31,6 +32,8 @@ def main() -> None:
         app()
     except Refusal as refusal:
         _end(refusal.title, refusal.detail)
+    except InUse as why:
+        _end("The database is in use", str(why))
     except SQLAlchemyError as trouble:
         cause = trouble.orig if isinstance(trouble, DBAPIError) else trouble
         _end("The database cannot be used", str(cause))

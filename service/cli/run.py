@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import signal
+import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NoReturn
 
 import typer
 import uvicorn
+from fastapi import FastAPI
 
 from service.app import create_app
 from service.cli.logs import tell
@@ -25,14 +28,43 @@ def add_to(app: typer.Typer) -> None:
 def serve(
     host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
     port: Annotated[int, typer.Option(help="Port to listen on.")] = 8000,
+    processes: Annotated[int, typer.Option(min=1, help="How many processes share the port, on PostgreSQL.")] = 1,
 ) -> None:
-    """Run the service, the database brought up to date first."""
+    """Run the service, the database brought up to date first. It ends when told to, what it has taken recorded."""
+    settings = Settings()
+    store = Store(settings.database_url)
+    if store.is_sqlite and processes > 1:
+        raise typer.BadParameter("an SQLite file takes one serving process; PostgreSQL takes several")
+    migrate(store)
+    store.claim()  # told in a line here; the service claims it again for as long as it runs
+    store.close()
+    signal.signal(signal.SIGTERM, _ended)
+    uvicorn.run(
+        "service.cli.run:process",
+        factory=True,
+        host=host,
+        port=port,
+        workers=processes,
+        access_log=False,
+        log_level=settings.log_level,
+        timeout_graceful_shutdown=_PATIENCE,
+    )
+
+
+_PATIENCE = 30
+"""How long a stop waits for those who are still being answered, seconds."""
+
+
+def process() -> FastAPI:
+    """The service as each of its processes makes it."""
     settings = Settings()
     tell(settings.log_level)
-    store = Store(settings.database_url)
-    migrate(store)
-    store.close()
-    uvicorn.run(create_app(settings), host=host, port=port, access_log=False, log_level=settings.log_level.lower())
+    return create_app(settings)
+
+
+def _ended(_signal: int, _frame: object) -> NoReturn:
+    """The server gives the signal back once it has ended in order: that is success."""
+    sys.exit(0)
 
 
 def openapi(

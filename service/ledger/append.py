@@ -2,11 +2,15 @@
 
 One group of submissions, one transaction. At each step, what a crash here would leave:
 
-1. lock the head            nothing
+1. lock the head            nothing; the lock goes with the connection, or once that has been silent for long
 2. admit and write entries  nothing: the transaction is not committed
-3. judge, write views       nothing
+3. judge, write views       nothing; marks that earlier groups have left stay, for whoever looks next
 4. extend the tree, move the head, commit    either all of the group or nothing of it
 5. answer                   the group is durable; a caller who never saw the answer sends again and reads ``replayed``
+
+Where the connection is lost in the middle, at the commit even, the appender runs the group once more: what was durable
+already is found by its ids. Several processes may append to one facility: the lock puts them one behind the other, and
+each reads under it what the one before has committed.
 """
 
 from __future__ import annotations
@@ -54,9 +58,14 @@ class _Group:
     memory: Memory
     size: int
     recorded_us: int
+    turn: int
     rows: list[dict[str, Any]] = field(default_factory=list)
     leaves: list[bytes] = field(default_factory=list)
     touched: Touched = field(default_factory=Touched)
+
+    def present(self, clock: Clock) -> datetime:
+        """Now; never before what is recorded, though the clock of the process that recorded it was ahead of ours."""
+        return max(clock(), instant(self.recorded_us))
 
     def keep(self, members: dict[str, Any], occurred_at: datetime, now: datetime, target: Entry | None = None) -> Entry:
         """Give an entry its place and remember to write it down; a correction stands where its target does."""
@@ -116,7 +125,7 @@ def append(store: Store, memory: Memory, submissions: Sequence[Submission], cloc
     with _group(store, memory) as group:
         size_before = group.size
         taken = _take_all(group, submissions, clock)
-        standings = _follow(group, clock()) if group.size > size_before else {}
+        standings = _follow(group, group.present(clock)) if group.size > size_before else {}
         root = _extend_tree(group, size_before)
         standing = _standing(group, taken)
     return [one if isinstance(one, Refusal) else one.receipt(group.size, root, standings, standing) for one in taken]
@@ -128,8 +137,8 @@ def _group(store: Store, memory: Memory) -> Iterator[_Group]:
     try:
         with store.writing() as tx:
             head = stored.lock_head(tx, memory.code) or _no_facility(memory.code)
-            memory.sync(head.size)
-            yield _Group(tx, memory, head.size, head.recorded_us)
+            memory.sync((head.size, head.root, head.turn))
+            yield _Group(tx, memory, head.size, head.recorded_us, head.turn)
     except BaseException:
         memory.forget_all()
         raise
@@ -139,14 +148,21 @@ def _no_facility(code: str) -> NoReturn:
     raise Unknown(f"no facility {code!r} here", code="unknown_facility")
 
 
-def judge_marked(store: Store, memory: Memory, clock: Clock) -> int:
-    """Judge again what other entries (a certificate, an amendment) have marked; returns how many were judged."""
+def judge_marked(store: Store, memory: Memory, clock: Clock, most: int = MOST_JUDGED) -> int:
+    """Judge again what other entries (a certificate, an amendment) have marked; returns how many were judged.
+
+    Whichever process has the head does it, and takes the marks away with it: none is judged twice.
+    """
     with _group(store, memory) as group:
-        waiting = memory.waiting(group.tx, MOST_JUDGED)
+        memory.marked = True  # whoever calls has seen marks, perhaps another process's
+        waiting = memory.waiting(group.tx, most)
         if waiting:
             size_before = group.size
-            _judge(group, waiting, clock(), afresh=True)
-            _extend_tree(group, size_before)
+            _judge(group, waiting, group.present(clock), afresh=True)
+            root = _extend_tree(group, size_before)
+            if group.size == size_before:
+                stored.turn_head(group.tx, memory.code)
+                memory.moved((group.size, root, group.turn + 1))
     return len(waiting)
 
 
@@ -159,10 +175,11 @@ def _take_all(group: _Group, submissions: Sequence[Submission], clock: Clock) ->
     waiting = [(submission, ids_of(code, submission.drafts)) for submission in submissions]
     taken: list[Taken | Refusal] = []
     while waiting:
-        known = know(group.tx, group.memory, [(one.drafts, ids) for one, ids in waiting], clock())
+        now = group.present(clock)
+        known = know(group.tx, group.memory, [(one.drafts, ids) for one, ids in waiting], now)
         while waiting and not group.touched.register:
             submission, ids = waiting.pop(0)
-            branch = known.branch(clock(), submission.scopes)
+            branch = known.branch(group.present(clock), submission.scopes)
             try:
                 _unchanged(group, submission)
                 admitted = admit(submission.drafts, ids, branch)
@@ -227,11 +244,14 @@ def _standing(group: _Group, taken: Iterable[Taken | Refusal]) -> dict[str, tupl
 
 
 def _follow(group: _Group, now: datetime) -> dict[str, Standing]:
-    """Bring the views up to date and write down the judgements that changed."""
-    standings = _judge(group, group.touched.rebuilds, now)
-    most = len(standings) + MOST_JUDGED
-    while len(standings) < most and (waiting := group.memory.waiting(group.tx, MOST_JUDGED)):
+    """Bring the views up to date and write down the judgements that changed.
+
+    Of what this group has marked, some are judged at once; it does not pay for what earlier ones have left.
+    """
+    standings, left = _judge(group, group.touched.rebuilds, now), MOST_JUDGED
+    while group.memory.stirred and left > 0 and (waiting := group.memory.waiting(group.tx, left)):
         standings |= _judge(group, waiting, now, afresh=True)
+        left -= len(waiting)
     return standings
 
 
@@ -275,7 +295,7 @@ def _extend_tree(group: _Group, size_before: int) -> bytes:
     nodes.write_nodes(group.tx, group.memory.code, appended.nodes)
     root = tree.root(appended.edge)
     stored.move_head(group.tx, group.memory.code, group.size, root, group.recorded_us)
-    group.memory.moved(appended.edge)
+    group.memory.moved((group.size, root, group.turn + 1), appended.edge)
     return root
 
 
@@ -296,7 +316,7 @@ def open_facility(store: Store, opened: FacilityOpened, clock: Clock) -> Receipt
     with store.writing() as tx:
         if not stored.create_head(tx, opened.code, tree.EMPTY_ROOT):
             raise Contradiction(f"there is a facility {opened.code!r}", code="already_open_facility")
-        group = _Group(tx, memory, 0, 0)
+        group = _Group(tx, memory, 0, 0, 0)
         entry = group.keep(members, now, now)
         touch(group.touched, entry)
         group.settle()

@@ -1,35 +1,67 @@
-"""One appender a process: concurrent callers share a transaction, and each is answered only after the commit.
+"""The write path of a process: concurrent callers share a transaction, and each is answered only after the commit.
 
-Callers put their submissions into a bounded queue; one thread takes all that wait, a facility at a time, and calls
-``append``. While it waits for the disk the event loop reads the next requests. A full queue refuses (``Busy``) instead
-of growing, a stop finishes what was taken.
+Callers stand in line, a line for each facility. A writer takes all that wait in one and calls ``append``; while it
+waits for the disk the event loop reads the next requests. On PostgreSQL several writers work at once, each on a
+facility of its own, so that one whose head is held by another process holds up nobody else; SQLite has one writer
+anyway. A line that is full refuses (``Busy``) instead of growing, a stop finishes what was taken.
 """
 
 from __future__ import annotations
 
 import asyncio
-import queue
 import threading
+from collections import deque
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
+from dataclasses import dataclass, field
+from functools import partial
+from time import monotonic
 from typing import Final
 
 import structlog
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import DBAPIError, OperationalError
+from sqlalchemy.exc import TimeoutError as NoConnection
 
 from service.entries.refusals import Busy, Refusal
-from service.ledger.append import Clock, append, judge_marked
+from service.ledger.append import MOST_JUDGED, Clock, append, judge_marked
 from service.ledger.memory import Memory
 from service.ledger.receipt import Receipt, Submission
 from service.ledger.remembered import Recent
 from service.store import views
-from service.store.engine import Store
+from service.store.engine import Store, passing
 
 MOST_WAITING: Final = 1024
+"""How many submissions wait for one facility."""
+MOST_WAITING_IN_ALL: Final = 4096
 MOST_IN_GROUP: Final = 256
+MOST_ENTRIES_IN_GROUP: Final = 4000
+"""So that a transaction, and who waits behind it, takes seconds at most however large the posts are."""
 MOST_FACILITIES: Final = 64
 """How many facilities a process remembers at once."""
+JUDGED_BETWEEN: Final = 8
+"""How many marked rebuilds are judged between two groups while callers wait, and how often that may be, seconds."""
+JUDGED_EVERY: Final = 0.25
+LOOKED_EVERY: Final = 5.0
+"""How often a process looks for marks that nobody judges: those of one that was killed, or that failed. Seconds."""
 _log = structlog.get_logger()
-_Waiting = tuple[str, Submission, "Future[Receipt]"]
+_Waiting = tuple[Submission, "Future[Receipt]"]
+
+
+@dataclass(slots=True)
+class _Line:
+    """Those who wait for one facility."""
+
+    waiting: deque[_Waiting] = field(default_factory=deque)
+    taken: bool = False
+    """A writer is at it."""
+    behind: bool = False
+    """Rebuilds wait to be judged again, and since when nobody has; whether callers were served since then."""
+    judged_at: float = 0.0
+    served: bool = True
+
+    def lags(self) -> bool:
+        """Is it time to judge a few, whoever waits? Never twice without a group in between, where one waits."""
+        return self.behind and (self.served or not self.waiting) and monotonic() - self.judged_at >= JUDGED_EVERY
 
 
 class Appender:
@@ -38,18 +70,28 @@ class Appender:
     def __init__(self, store: Store, clock: Clock) -> None:
         self._store, self._clock = store, clock
         self._memories: Recent[str, Memory] = Recent(MOST_FACILITIES)
-        self._queue: queue.Queue[_Waiting | None] = queue.Queue(MOST_WAITING)
-        self._behind: dict[str, None] = {}
-        self._thread = threading.Thread(target=self._run, name="appender", daemon=True)
+        self._lines: dict[str, _Line] = {}
+        self._changed = threading.Condition()
+        """Guards all of this object."""
+        self._waiting, self._look_at, self._ending = 0, 0.0, False
+        self._threads = [
+            threading.Thread(target=self._run, name=f"appender-{number}", daemon=True)
+            for number in range(store.writers)
+        ]
 
     def start(self) -> None:
         """Begin to take submissions; what an earlier process left marked is judged first."""
-        self._thread.start()
+        for thread in self._threads:
+            thread.start()
 
     def stop(self) -> None:
         """Finish what was taken, then end."""
-        self._queue.put(None)
-        self._thread.join()
+        with self._changed:
+            self._ending = True
+            self._changed.notify_all()
+        for thread in self._threads:
+            if thread.is_alive():
+                thread.join()
 
     async def submit(self, facility: str, submission: Submission) -> Receipt:
         """Record a submission; returns once it is durable.
@@ -58,69 +100,141 @@ class Appender:
             Refusal: it was kept out, or (``Busy``) the appender cannot take it now.
         """
         future: Future[Receipt] = Future()
-        try:
-            self._queue.put_nowait((facility, submission, future))
-        except queue.Full:
-            raise Busy("too many submissions are waiting") from None
+        with self._changed:
+            if self._ending:
+                raise Busy("the service is about to stop")
+            line = self._lines.get(facility) or _Line()
+            if len(line.waiting) >= MOST_WAITING or self._waiting >= MOST_WAITING_IN_ALL:
+                raise Busy("too many submissions are waiting")
+            line.waiting.append((submission, future))
+            self._lines[facility] = line
+            self._waiting += 1
+            self._changed.notify()
         return await asyncio.wrap_future(future)
 
     def _run(self) -> None:
-        self._judge_left_over()
-        while (group := self._next_group()) is not None:
-            # A caller who has gone away is passed over; one whose future runs can no longer go.
-            group = [waiting for waiting in group if waiting[2].set_running_or_notify_cancel()]
-            for facility in dict.fromkeys(facility for facility, _, _ in group):
-                self._record(facility, [(one, future) for name, one, future in group if name == facility])
-            self._judge_behind()
+        while (step := self._next()) is not None:
+            step()
 
-    def _next_group(self) -> list[_Waiting] | None:
-        """All that wait now, or the first that comes; None at the end."""
-        first = self._queue.get()
-        group = [] if first is None else [first]
-        while group and len(group) < MOST_IN_GROUP and not self._queue.empty():
-            following = self._queue.get()
-            if following is None:
-                self._queue.put(None)  # the stop comes after this group
-                break
-            group.append(following)
-        return group or None
+    def _next(self) -> Callable[[], None] | None:
+        """What one writer does next; None at the end."""
+        with self._changed:
+            while True:
+                if monotonic() >= self._look_at:
+                    self._look_at = monotonic() + LOOKED_EVERY
+                    return self._look
+                for wanted in (_Line.lags, _has_waiting, _is_behind):
+                    for facility, line in self._lines.items():
+                        if not line.taken and wanted(line) and not (self._ending and not line.waiting):
+                            return self._take(facility, line, judging=wanted is not _has_waiting)
+                if self._ending and not self._waiting:
+                    return None
+                self._changed.wait(max(self._look_at - monotonic(), 0))
 
-    def _record(self, facility: str, waiting: list[tuple[Submission, Future[Receipt]]]) -> None:
+    def _take(self, facility: str, line: _Line, *, judging: bool) -> Callable[[], None]:
+        line.taken = True
+        memory = self._memories.seen(facility) or self._memories.keep(facility, Memory(facility))
+        if judging:
+            return partial(self._judge, memory, JUDGED_BETWEEN if self._waiting else MOST_JUDGED)
+        group, entries = list[_Waiting](), 0
+        while line.waiting and len(group) < MOST_IN_GROUP and entries < MOST_ENTRIES_IN_GROUP:
+            group.append(line.waiting.popleft())
+            entries += len(group[-1][0].drafts)
+        self._waiting -= len(group)
+        return partial(self._record, memory, group)
+
+    def _leave(self, facility: str, *, behind: bool, judged: bool = False) -> None:
+        """Another may take the line now; those who wait longest in others come first."""
+        with self._changed:
+            line = self._lines.pop(facility)
+            if judged or not line.behind:
+                line.judged_at = monotonic()
+            line.taken, line.behind, line.served = False, behind, not judged
+            if line.waiting or behind:
+                self._lines[facility] = line
+            self._changed.notify()
+
+    def _record(self, memory: Memory, group: Sequence[_Waiting]) -> None:
+        # A caller who has gone away is passed over; one whose future runs can no longer go.
+        group = [waiting for waiting in group if waiting[1].set_running_or_notify_cancel()]
         try:
-            outcomes = append(self._store, self._memory(facility), [one for one, _ in waiting], self._clock)
+            self._answer(memory, group)
+        finally:
+            self._leave(memory.code, behind=memory.marked)
+
+    def _answer(self, memory: Memory, group: Sequence[_Waiting]) -> None:
+        """Append a group; where that fails through one of them, each is tried alone, so that it fails alone."""
+        try:
+            outcomes: Sequence[Receipt | Exception] = self._append(memory, [one for one, _ in group]) if group else []
+        except (Refusal, OperationalError, NoConnection) as trouble:
+            told = _told(trouble)
+            outcomes = [told] * len(group)
+            if isinstance(told, Busy):
+                self._turn_away(memory.code, told)
         except Exception as trouble:  # noqa: BLE001 - whatever it is, callers are told and the appender lives on
-            for _, future in waiting:
-                future.set_exception(_told(trouble))
-            return
-        for (_, future), outcome in zip(waiting, outcomes, strict=True):
-            if isinstance(outcome, Refusal):
+            if len(group) > 1:
+                for one in group:
+                    self._answer(memory, [one])
+                return
+            outcomes = [_told(trouble)]
+        for (_, future), outcome in zip(group, outcomes, strict=True):
+            if isinstance(outcome, Exception):
                 future.set_exception(outcome)
             else:
                 future.set_result(outcome)
-        if self._memory(facility).marked:
-            self._behind[facility] = None
 
-    def _memory(self, facility: str) -> Memory:
-        return self._memories.seen(facility) or self._memories.keep(facility, Memory(facility))
+    def _append(self, memory: Memory, submissions: Sequence[Submission]) -> list[Receipt | Refusal]:
+        """Append; once more where PostgreSQL had to choose a victim, or the connection was lost.
 
-    def _judge_left_over(self) -> None:
+        Lost at the commit, the group may be there already: then every entry of it is found by its id.
+        """
+        try:
+            return append(self._store, memory, submissions, self._clock)
+        except DBAPIError as trouble:
+            if not passing(trouble):
+                raise
+            _log.warning("a group is tried again", facility=memory.code, trouble=str(trouble.orig))
+            return append(self._store, memory, submissions, self._clock)
+
+    def _turn_away(self, facility: str, told: Busy) -> None:
+        """Nobody stands in line for a database that has just not answered: each would wait as long again."""
+        with self._changed:
+            waiting, self._lines[facility].waiting = self._lines[facility].waiting, deque()
+            self._waiting -= len(waiting)
+        for _, future in waiting:
+            if future.set_running_or_notify_cancel():
+                future.set_exception(told)
+
+    def _look(self) -> None:
+        """Find marks that nobody judges."""
         try:
             with self._store.reading() as tx:
-                self._behind = dict.fromkeys(views.facilities_with_marks(tx))
-        except DBAPIError:
+                found = views.facilities_with_marks(tx)
+        except (DBAPIError, NoConnection):
             _log.exception("marks could not be read")
-        self._judge_behind()
+            return
+        with self._changed:
+            for facility in found:
+                self._lines.setdefault(facility, _Line()).behind = True
+            self._changed.notify_all()
 
-    def _judge_behind(self) -> None:
-        """Judge what is marked, a facility at a time, as long as nobody waits."""
-        while self._behind and self._queue.empty():
-            facility = next(iter(self._behind))
-            try:
-                if not judge_marked(self._store, self._memory(facility), self._clock):
-                    del self._behind[facility]
-            except Exception:  # noqa: BLE001 - as above; they stay marked, and are tried again after the next entry
-                _log.exception("marked rebuilds could not be judged", facility=facility)
-                del self._behind[facility]
+    def _judge(self, memory: Memory, most: int) -> None:
+        """Judge some of what is marked; where that fails they stay marked, and are found again by the next look."""
+        judged = 0
+        try:
+            judged = judge_marked(self._store, memory, self._clock, most)
+        except Exception:  # noqa: BLE001 - as above
+            _log.exception("marked rebuilds could not be judged", facility=memory.code)
+        finally:
+            self._leave(memory.code, behind=judged > 0, judged=True)
+
+
+def _has_waiting(line: _Line) -> bool:
+    return bool(line.waiting)
+
+
+def _is_behind(line: _Line) -> bool:
+    return line.behind
 
 
 def _told(trouble: Exception) -> Exception:
@@ -128,5 +242,6 @@ def _told(trouble: Exception) -> Exception:
     if isinstance(trouble, Refusal):
         return trouble
     _log.error("a group was not recorded", exc_info=trouble)
-    # Not "nothing was recorded": a commit whose sync failed, or whose answer was lost, can turn out to have happened.
-    return Busy("the ledger could not be written; send it again", 5) if isinstance(trouble, DBAPIError) else trouble
+    if isinstance(trouble, DBAPIError | NoConnection):
+        return Busy("the ledger could not be written: send it again, nothing is recorded twice", 5)
+    return trouble

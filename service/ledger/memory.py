@@ -1,7 +1,8 @@
 """What a writer remembers of a facility between transactions, so that it need not read and fold it all again.
 
-It is valid only while the head is where this writer left it (``sync``), and each thing in it only until an entry
-touches it (``forget``). A writer that lost a transaction forgets everything. Nothing here decides anything.
+It is valid only while the head is as this writer left it, size, root and turn (``sync``), and each thing in it only
+until an entry touches it (``forget``). A writer that lost a transaction forgets everything. Nothing here decides
+anything.
 """
 
 from __future__ import annotations
@@ -24,6 +25,9 @@ from service.store import entries as stored
 from service.store import tree as nodes
 from service.store import views
 
+Head = tuple[int, bytes, int]
+"""A ledger's size, root and turn."""
+
 
 class Memory:
     """What one writer remembers of one facility."""
@@ -34,7 +38,7 @@ class Memory:
 
     def forget_all(self) -> None:
         """Start anew."""
-        self._size: int | None = None
+        self._head: Head | None = None
         self._edge: Edge | None = None
         self._facility: Facility | None = None
         self._assets: Recent[str, Row[Any]] = Recent(20_000)
@@ -52,16 +56,19 @@ class Memory:
         """By asset: its rows of the due list, by procedure and first day."""
         self.marked = True
         """Rebuilds may be waiting to be judged again."""
+        self.stirred = False
+        """Some of them since this transaction began."""
 
-    def sync(self, size: int) -> None:
-        """Forget everything unless the ledger ends where this writer left it."""
-        if self._size != size:
+    def sync(self, head: Head) -> None:
+        """Forget everything unless the head is as this writer left it: nobody wrote an entry or a view in between."""
+        if self._head != head:
             self.forget_all()
-            self._size = size
+            self._head = head
+        self.stirred = False
 
-    def moved(self, edge: Edge) -> None:
-        """The ledger ends here now."""
-        self._size, self._edge = edge.size, edge
+    def moved(self, head: Head, edge: Edge | None = None) -> None:
+        """The head is this now; the same entries with another turn if there is no new edge."""
+        self._head, self._edge = head, edge or self._edge
 
     def edge(self, tx: Connection, size: int) -> Edge:
         """The tree's right edge."""
@@ -186,7 +193,7 @@ class Memory:
         if wanted:
             views.mark(tx, self.code, wanted)
             self.forget_works(wanted)
-            self.marked = True
+            self.marked = self.stirred = True
 
     def waiting(self, tx: Connection, limit: int) -> list[str]:
         """Some of the rebuilds that wait to be judged again."""

@@ -42,6 +42,7 @@ def replay(store: Store, facility: str, progress: Callable[[int, int], None] = l
             after = found[-1].seq
             progress(after, size)
         _remake(tx, Memory(facility), touched, judged)
+        stored.turn_head(tx, facility)
     return size
 
 

@@ -1,18 +1,22 @@
 """Engine and transactions, the same for SQLite and PostgreSQL.
 
 A writer takes the write lock at once (``BEGIN IMMEDIATE``; on PostgreSQL the row lock on the head comes with the
-first read of it), because a lock taken late is a lost sequence number.
+first read of it), because a lock taken late is a lost sequence number. On PostgreSQL a writer sees what was committed
+before each of its statements (``READ COMMITTED``): what it reads once it has the lock is what the last one left there.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Engine, create_engine, event
-from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError
+from sqlalchemy import URL, Connection, Engine, create_engine, event
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError
+
+from service.store.alone import Alone
 
 _PRAGMAS = (
     "PRAGMA journal_mode=WAL",
@@ -22,18 +26,37 @@ _PRAGMAS = (
     "PRAGMA busy_timeout=10000",
     "PRAGMA cache_size=-65536",
 )
-_PATIENCE = {
-    "connect_timeout": 5,
-    "keepalives_idle": 10,
-    "keepalives_interval": 5,
-    "keepalives_count": 3,
-    "tcp_user_timeout": 10_000,
+_TO_POSTGRESQL = {
+    "application_name": "witnessmark",
+    "connect_timeout": "5",
+    "keepalives_idle": "10",
+    "keepalives_interval": "5",
+    "keepalives_count": "3",
+    "tcp_user_timeout": "10000",
 }
-"""Seconds (the last: milliseconds) until a PostgreSQL that has dropped off the network counts as gone; what the URL
-says goes before. Left alone, a caller would wait for minutes to connect and for hours to be answered.
-
-Source: PostgreSQL documentation, "Parameter Key Words" of libpq.
+"""How a connection is made unless the URL says otherwise: seconds (the last: milliseconds) until a PostgreSQL that has
+dropped off the network counts as gone. Left alone, a caller would wait for minutes to connect and for hours to be
+answered. Source: PostgreSQL documentation, "Parameter Key Words" of libpq.
 """
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How a serving process uses PostgreSQL.
+
+    ``lock_s``: how long a writer waits for another that holds the head before it gives up, seconds. A writer that has
+    fallen silent in the middle of a transaction loses its lock after six times as long, whatever became of it.
+    """
+
+    writers: int = 8
+    readers: int = 8
+    lock_s: float = 5.0
+
+    def limits(self) -> dict[str, str]:
+        """The session's limits, by their PostgreSQL names, milliseconds."""
+        lock = round(self.lock_s * 1000)
+        silent = {"idle_in_transaction_session_timeout": str(6 * lock)}
+        return {"lock_timeout": str(lock), "statement_timeout": str(6 * lock)} | silent
 
 
 class Store:
@@ -41,25 +64,36 @@ class Store:
 
     Args:
         url: an SQLAlchemy URL; ``postgresql://`` is taken as psycopg's.
+        read_url: a replica that answers questions; the database itself if there is none.
+        pace: for a process that serves; without it nothing is given up for lasting too long.
 
     Raises:
-        ArgumentError: no URL, or of another kind of database.
+        ArgumentError: no URL, or of another kind of database, or a replica of an SQLite file.
     """
 
-    def __init__(self, url: str) -> None:
-        parsed = make_url(url)
-        if parsed.drivername in {"postgresql", "postgres"}:
-            parsed = parsed.set(drivername="postgresql+psycopg")
-        if parsed.get_backend_name() not in {"sqlite", "postgresql"}:
-            raise ArgumentError(f"{parsed.get_backend_name()} is none of sqlite and postgresql")
+    def __init__(self, url: str, read_url: str | None = None, pace: Pace | None = None) -> None:
+        parsed = _parsed(url)
         self.url = parsed.render_as_string(hide_password=False)
         self.is_sqlite = parsed.get_backend_name() == "sqlite"
-        self.engine = _sqlite(self.url) if self.is_sqlite else _postgresql(parsed)
+        if self.is_sqlite and read_url:
+            raise ArgumentError("an SQLite file has no replica to read from")
+        limits = pace.limits() if pace is not None else {}
+        pace = pace or Pace()
+        self.writers, self.readers = (1 if self.is_sqlite else pace.writers), pace.readers
+        self.engine = _sqlite(self.url) if self.is_sqlite else _postgresql(parsed, pace, limits)
+        self._replica = _postgresql(_parsed(read_url), pace, limits) if read_url else None
+        self._alone = Alone()
+
+    @property
+    def has_replica(self) -> bool:
+        """Are questions answered by another server than the one that is written to?"""
+        return self._replica is not None
 
     @contextmanager
-    def reading(self) -> Iterator[Connection]:
-        """A connection that sees one state of the database and writes nothing."""
-        with self.engine.connect() as connection:
+    def reading(self, *, replica: bool = False) -> Iterator[Connection]:
+        """A connection that sees one state of the database, or of its replica, and writes nothing."""
+        engine = self._replica if replica and self._replica is not None else self.engine
+        with engine.connect() as connection:
             if not self.is_sqlite:
                 connection.execution_options(isolation_level="REPEATABLE READ")
             try:
@@ -73,14 +107,64 @@ class Store:
         with self.engine.connect() as connection, connection.execution_options(writes=True).begin():
             yield connection
 
+    def claim(self) -> None:
+        """Keep an SQLite file to this process until ``close``: a second that serves is turned away.
+
+        Raises:
+            InUse: another process serves it.
+        """
+        if self.is_sqlite:
+            self._alone.claim(make_url(self.url).database or "")
+
     def close(self) -> None:
         """Give the connections back."""
-        self.engine.dispose()
+        for engine in (self.engine, self._replica):
+            if engine is not None:
+                engine.dispose()
+        self._alone.release()
 
 
-def _postgresql(url: URL) -> Engine:
-    patience = {name: value for name, value in _PATIENCE.items() if name not in url.query}
-    return create_engine(url, pool_pre_ping=True, connect_args=patience)
+_WORTH_ANOTHER_TRY = frozenset({"40001", "40P01"})
+"""PostgreSQL's serialization failure and deadlock."""
+
+
+def passing(trouble: DBAPIError) -> bool:
+    """May the same transaction succeed if it is tried again at once? A lock that is not given is not worth it."""
+    return trouble.connection_invalidated or getattr(trouble.orig, "sqlstate", None) in _WORTH_ANOTHER_TRY
+
+
+def _parsed(url: str) -> URL:
+    parsed = make_url(url)
+    if parsed.drivername in {"postgresql", "postgres"}:
+        parsed = parsed.set(drivername="postgresql+psycopg")
+    if parsed.get_backend_name() not in {"sqlite", "postgresql"}:
+        raise ArgumentError(f"{parsed.get_backend_name()} is none of sqlite and postgresql")
+    return parsed
+
+
+def _postgresql(url: URL, pace: Pace, limits: Mapping[str, str]) -> Engine:
+    engine = create_engine(
+        url.set(query={**_TO_POSTGRESQL, **url.query}),
+        isolation_level="READ COMMITTED",
+        pool_pre_ping=True,
+        pool_size=pace.writers + pace.readers + 1,  # one more for the question whether the service is ready
+        max_overflow=0,
+        pool_timeout=5,
+    )
+    settings = ", ".join(f"set_config('{name}', '{value}', false)" for name, value in limits.items())
+    durable = "CASE setting WHEN 'off' THEN 'on' ELSE setting END"
+    setting_up = (
+        f"SELECT set_config('synchronous_commit', {durable}, false){', ' * bool(settings)}{settings} "  # noqa: S608
+        "FROM current_setting('synchronous_commit') AS setting"
+    )
+
+    @event.listens_for(engine, "connect")
+    def _prepare(connection: Any, _record: Any) -> None:
+        connection.autocommit = True
+        connection.execute(setting_up)
+        connection.autocommit = False
+
+    return engine
 
 
 def _sqlite(url: str) -> Engine:

@@ -17,18 +17,20 @@ _FOUND = (entries.c.seq, entries.c.body)
 
 
 _HERE = heads.c.facility == bindparam("facility")
-_HEAD = select(heads.c.size, heads.c.root, heads.c.recorded_us).where(_HERE)
+_HEAD = select(heads.c.size, heads.c.root, heads.c.recorded_us, heads.c.turn).where(_HERE)
+_NEXT_TURN = heads.c.turn + literal_column("1")
 _READ_HEAD, _LOCK_HEAD = Prepared(_HEAD), Prepared(_HEAD.with_for_update())
 _MOVE_HEAD = Prepared(
     heads.update()
     .where(heads.c.facility == bindparam("here"))
-    .values(size=bindparam("size"), root=bindparam("root"), recorded_us=bindparam("recorded_us"))
+    .values(size=bindparam("size"), root=bindparam("root"), recorded_us=bindparam("recorded_us"), turn=_NEXT_TURN)
 )
+_TURN_HEAD = Prepared(heads.update().where(heads.c.facility == bindparam("here")).values(turn=_NEXT_TURN))
 _WRITE = Prepared(insert(entries))
 
 
 def lock_head(tx: Connection, facility: str) -> Row[Any] | None:
-    """Size, root and last ``recorded_us`` of a facility, locked until the transaction ends."""
+    """Size, root, last ``recorded_us`` and turn of a facility, locked until the transaction ends."""
     return _LOCK_HEAD.run(tx, facility=facility).one_or_none()
 
 
@@ -47,6 +49,11 @@ def create_head(tx: Connection, facility: str, root: bytes) -> bool:
 def move_head(tx: Connection, facility: str, size: int, root: bytes, recorded_us: int) -> None:
     """Where the ledger ends now."""
     _MOVE_HEAD.run(tx, here=facility, size=size, root=root, recorded_us=recorded_us)
+
+
+def turn_head(tx: Connection, facility: str) -> None:
+    """The views changed though no entry was added: what other writers remember of them holds no longer."""
+    _TURN_HEAD.run(tx, here=facility)
 
 
 def write(tx: Connection, rows: Sequence[Mapping[str, Any]]) -> None:

@@ -10,6 +10,7 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as NoConnection
 
 from service.store.engine import Store
 
@@ -28,7 +29,7 @@ def is_current(store: Store) -> bool:
     try:
         with store.engine.connect() as connection:
             return MigrationContext.configure(connection).get_current_revision() == newest
-    except DBAPIError:
+    except (DBAPIError, NoConnection):
         return False
 
 

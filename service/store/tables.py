@@ -50,7 +50,7 @@ class NodeRow(SQLModel, table=True):
 
 
 class HeadRow(SQLModel, table=True):
-    """Where a facility's ledger ends; locked by whoever appends."""
+    """Where a facility's ledger ends; locked by whoever appends. ``turn`` counts what was written, entries or views."""
 
     __tablename__ = "heads"
 
@@ -58,6 +58,7 @@ class HeadRow(SQLModel, table=True):
     size: int = Field(sa_column=_big())
     root: bytes = Field(sa_column=Column(LargeBinary(32), nullable=False))
     recorded_us: int = Field(sa_column=_big())
+    turn: int = Field(sa_column=Column(BigInteger, nullable=False, server_default="0"))
 
 
 class FacilityRow(SQLModel, table=True):

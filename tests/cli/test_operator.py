@@ -160,6 +160,31 @@ class TestTheDatabase:
         assert "swordfish" not in in_a_line(terminal.type("migrate"))
 
 
+class TestServing:
+    def test_a_second_service_on_an_sqlite_file_is_turned_away_in_a_line(self, terminal: Terminal) -> None:
+        terminal.type("migrate")
+        store = terminal.store()
+        store.claim()
+        told = in_a_line(terminal.type("serve", "--port", "0"))
+        assert told.startswith("The database is in use: ")
+        assert "served by another process" in told
+        store.close()
+
+    def test_commands_that_write_a_little_run_beside_it(self, terminal: Terminal) -> None:
+        terminal.type("migrate")
+        store = terminal.store()
+        store.claim()
+        assert terminal.type(*ADD, ORIGIN).code == 0
+        assert terminal.type("token", "new", "--facility", "tidewater", "--scope", "read").code == 0
+        assert terminal.type("replay").code == 0
+        store.close()
+
+    def test_several_processes_want_postgresql(self, terminal: Terminal) -> None:
+        told = terminal.type("serve", "--port", "0", "--processes", "2")
+        assert told.code != 0
+        assert "PostgreSQL takes several" in told.err
+
+
 @pytest.mark.parametrize(
     ("name", "value"), [("WITNESSMARK_MOST_BODY_BYTES", "plenty"), ("WITNESSMARK_LOG_LEVEL", "loud")]
 )

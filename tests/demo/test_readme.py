@@ -164,10 +164,14 @@ def test_running_it_for_real_works_as_written(tmp_path, monkeypatch):
     assert CliRunner().invoke(app, [*serve, "--help"]).exit_code == 0
 
 
+def _default(value):
+    return "–" if value is None else f"`{value}`"
+
+
 def test_the_settings_table_is_the_one_in_the_code():
     rows = [line for line in README.splitlines() if line.startswith("| `WITNESSMARK_")]
     assert rows == [
-        f"| `WITNESSMARK_{name.upper()}` | `{setting.default}` | {setting.description} |"
+        f"| `WITNESSMARK_{name.upper()}` | {_default(setting.default)} | {setting.description} |"
         for name, setting in Settings.model_fields.items()
     ]
 

@@ -19,7 +19,7 @@ def silent() -> socket.socket:
 
 
 def test_one_that_says_nothing_is_given_up(silent: socket.socket, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(engine._PATIENCE, "connect_timeout", 2)  # the shortest that libpq knows
+    monkeypatch.setitem(engine._TO_POSTGRESQL, "connect_timeout", "2")  # the shortest that libpq knows
     store = Store(f"postgresql://nobody@127.0.0.1:{silent.getsockname()[1]}/nothing")
     with pytest.raises(OperationalError, match="timeout"), store.reading():
         pass
@@ -27,7 +27,7 @@ def test_one_that_says_nothing_is_given_up(silent: socket.socket, monkeypatch: p
 
 
 def test_what_the_address_says_goes_before(silent: socket.socket, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(engine._PATIENCE, "connect_timeout", 300)
+    monkeypatch.setitem(engine._TO_POSTGRESQL, "connect_timeout", "300")
     store = Store(f"postgresql://nobody@127.0.0.1:{silent.getsockname()[1]}/nothing?connect_timeout=2")
     with pytest.raises(OperationalError, match="timeout"), store.reading():
         pass
