@@ -7,11 +7,11 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request, Response
 
 from service.access.tokens import Caller
-from service.api import shapes
+from service.api import bulk, shapes
 from service.api.answer import Limit, answer, page
 from service.api.callers import ALedger, AnyCaller, Reader, ledger_of, let_in
 from service.api.document import ENTRIES_BODY
-from service.api.intake import read_body, read_entries
+from service.api.intake import media_type, read_body, read_entries, refuse_encoding
 from service.api.problems import documented
 from service.entries.envelope import Draft
 from service.ledger import answers
@@ -42,7 +42,10 @@ async def post_entries(request: Request, _: ALedger, who: AnyCaller) -> Response
 
 
 async def record(request: Request, who: Caller) -> Response:
-    """Take a body of entries from this caller."""
+    """Take a body of entries, or of lines, from this caller."""
+    if media_type(request) == bulk.MEDIA_TYPE:
+        refuse_encoding(request)
+        return await bulk.record_lines(request, ledger_of(request), who)
     drafts = read_entries(await read_body(request))
     receipt = await ledger_of(request).submit(who.facility, submission(drafts, who))
     fresh = any(not one.replayed for one in receipt.accepted)

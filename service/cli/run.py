@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import threading
+from contextlib import suppress
 from pathlib import Path
+from types import FrameType
 from typing import Annotated
 
 import typer
@@ -32,7 +35,26 @@ def serve(
     store = Store(settings.database_url)
     migrate(store)
     store.close()
-    uvicorn.run(create_app(settings), host=host, port=port, access_log=False, log_level=settings.log_level.lower())
+    app = create_app(settings)
+    config = uvicorn.Config(app, host=host, port=port, access_log=False, log_level=settings.log_level.lower())
+    server = _Server(config, app.state.stopping)
+    with suppress(KeyboardInterrupt):  # it has stopped in good order by then
+        server.run()
+    if not server.started:
+        raise typer.Exit(3)
+
+
+class _Server(uvicorn.Server):
+    """Says when it is told to stop: it waits for what is under way, and an import may go on for hours."""
+
+    def __init__(self, config: uvicorn.Config, stopping: threading.Event) -> None:
+        super().__init__(config)
+        self._stopping = stopping
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        """What a signal does."""
+        self._stopping.set()
+        super().handle_exit(sig, frame)
 
 
 def openapi(
