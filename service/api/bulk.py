@@ -12,7 +12,7 @@ import time
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from tempfile import SpooledTemporaryFile
-from typing import IO, Final
+from typing import IO
 
 import orjson
 from fastapi import Request
@@ -20,6 +20,7 @@ from starlette.types import Message
 
 from service.access.tokens import Caller
 from service.api.callers import let_in
+from service.api.document import LINES
 from service.api.problems import status_of
 from service.api.spooled import Spooled
 from service.entries.envelope import Draft
@@ -29,7 +30,6 @@ from service.ledger.importing import Import
 from service.ledger.ledger import Ledger
 from service.ledger.receipt import Accepted
 
-MEDIA_TYPE: Final = "application/x-ndjson"
 _IN_MEMORY = 1_000_000
 """Bytes of results that are kept before they go to disk."""
 _AT_ONCE = 50
@@ -139,7 +139,7 @@ class _Results:
         """All of it; to be called once."""
         read = self.accepted + self.refused
         self._write({"done": True, "read": read, "accepted": self.accepted, "refused": self.refused})
-        return Spooled(self.file, MEDIA_TYPE)
+        return Spooled(self.file, LINES)
 
     def _write(self, told: dict[str, object]) -> None:
         self.file.write(orjson.dumps(told, option=orjson.OPT_APPEND_NEWLINE))
