@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from sqlalchemy import Connection, Row, and_, bindparam, func, insert, literal_column, select
+from sqlalchemy import Connection, Row, and_, bindparam, func, literal_column, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from service.store.prepared import Prepared, run_in
+from service.store.rows import Rows
 from service.store.tables import entries, heads
 
 _FOUND = (entries.c.seq, entries.c.body)
@@ -24,7 +25,7 @@ _MOVE_HEAD = Prepared(
     .where(heads.c.facility == bindparam("here"))
     .values(size=bindparam("size"), root=bindparam("root"), recorded_us=bindparam("recorded_us"))
 )
-_WRITE = Prepared(insert(entries))
+_NEW = Rows(entries)
 
 
 def lock_head(tx: Connection, facility: str) -> Row[Any] | None:
@@ -51,8 +52,7 @@ def move_head(tx: Connection, facility: str, size: int, root: bytes, recorded_us
 
 def write(tx: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
     """Append entry rows, in the order of their ``seq``."""
-    if rows:
-        _WRITE.run_many(tx, rows)
+    _NEW.write(tx, rows)
 
 
 def by_ids(tx: Connection, facility: str, ids: Iterable[str]) -> list[tuple[int, str]]:
