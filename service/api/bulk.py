@@ -45,10 +45,10 @@ class Bounds:
     A chunk grows and shrinks so that a transaction takes about ``aim`` seconds: others wait no longer than that.
     """
 
-    fewest: int = 50
-    most: int = 1_000
+    fewest: int = 200
+    most: int = 500
     most_bytes: int = 2_000_000
-    aim: float = 0.15
+    aim: float = 0.25
     silence: float = 60.0
 
 
