@@ -20,7 +20,7 @@ _PRAGMAS = (
     "PRAGMA foreign_keys=ON",
     "PRAGMA recursive_triggers=ON",
     "PRAGMA busy_timeout=10000",
-    "PRAGMA cache_size=-24576",
+    "PRAGMA cache_size=-16384",
 )
 
 

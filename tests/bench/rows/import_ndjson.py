@@ -85,7 +85,7 @@ def _many(folder: Path, entries: _Entries) -> Sample:
         for seq, entry in enumerate(entries.following(), begun_at)
     ]  # fmt: skip
     with closing(sqlite3.connect(folder / "many.sqlite3", isolation_level=None)) as database:
-        for pragma in ("journal_mode=WAL", "synchronous=FULL", "cache_size=-65536"):
+        for pragma in ("journal_mode=WAL", "synchronous=FULL", "cache_size=-16384"):
             database.execute(f"PRAGMA {pragma}")
         cpu, begun = time.process_time(), time.perf_counter()
         for start in range(0, len(rows), MOST):
