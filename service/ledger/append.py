@@ -57,13 +57,16 @@ class _Group:
     rows: list[dict[str, Any]] = field(default_factory=list)
     leaves: list[bytes] = field(default_factory=list)
     touched: Touched = field(default_factory=Touched)
+    recorded: tuple[int, str] = (-1, "")
+    """The last ``recorded_us`` and how it is written: all entries of a chunk share it."""
 
     def keep(self, members: dict[str, Any], occurred_at: datetime, now: datetime, target: Entry | None = None) -> Entry:
         """Give an entry its place and remember to write it down; a correction stands where its target does."""
         self.size += 1
         self.recorded_us = max(self.recorded_us, microseconds(now))
-        recorded_at = rfc3339(instant(self.recorded_us))
-        members = {**members, "facility": self.memory.code, "seq": self.size, "recorded_at": recorded_at}
+        if self.recorded[0] != self.recorded_us:
+            self.recorded = self.recorded_us, rfc3339(instant(self.recorded_us))
+        members = {**members, "facility": self.memory.code, "seq": self.size, "recorded_at": self.recorded[1]}
         text = canonical(members)
         self.leaves.append(tree.leaf_hash(text))
         entry = Entry(self.size, members, occurred_at)
