@@ -205,7 +205,7 @@ class TestWaiting:
         pauses = []
 
         def broken(*_):
-            raise OperationalError("INSERT", {}, OSError("disk full"))
+            raise Busy("too many submissions are waiting")
 
         async def pause(seconds):
             pauses.append(seconds)
