@@ -209,7 +209,7 @@ def _take_each(group: _Group, chunk: Chunk, now: datetime) -> list[Accepted | Re
         try:
             (one,) = admit([draft], [id_], known)
         except Refusal as refusal:
-            outcomes.append(refusal)
+            outcomes.append(refusal.with_traceback(None))  # it would hold all that is known here, and itself
             continue
         outcomes.append(_accept(group, one, chunk.credential, known, _target(one, known)))
         if group.touched.amended:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import http.client
 import time
 from collections.abc import Callable, Iterable, Iterator
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import orjson
@@ -15,20 +16,27 @@ from tests.bench.load import HOST
 from tests.bench.scene import meter_read, torque_applied
 from tests.bench.servers import Server
 
+_BEGIN = datetime(2024, 1, 1, tzinfo=UTC)
 READINGS, TORQUES = 40, 20
 """Entries of one manifold that stand together."""
 
 
 def readings(number: int, manifolds: int) -> dict[str, Any]:
     """Meter readings: forty of a manifold, then of the next; when all had their turn, the next forty."""
-    return _of_manifold(number, manifolds, READINGS, meter_read)
+    return _of_manifold(number, manifolds, READINGS, _reading)
+
+
+def _reading(post: int, manifolds: int) -> dict[str, Any]:
+    """From two years further back: a million minutes later must not be in the future."""
+    entry = meter_read(post, manifolds)
+    return entry | {"occurred_at": (_BEGIN + timedelta(minutes=post)).strftime("%Y-%m-%dT%H:%M:%SZ")}
 
 
 def record(number: int, manifolds: int) -> dict[str, Any]:
     """Of each manifold forty meter readings, then twenty torques in the rebuild of its left bank."""
     group, place = divmod(number, READINGS + TORQUES)
     if place < READINGS:
-        return _with_id(_of_manifold(group * READINGS + place, manifolds, READINGS, meter_read), number)
+        return _with_id(_of_manifold(group * READINGS + place, manifolds, READINGS, _reading), number)
     return _with_id(_of_manifold(group * TORQUES + place - READINGS, manifolds, TORQUES, torque_applied), number)
 
 

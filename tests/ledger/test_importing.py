@@ -56,6 +56,13 @@ class TestEachForItself:
         assert at_once.due("2026-08-01") == one_by_one.due("2026-08-01")
         assert at_once.replayed() == at_once.contents()
 
+    def test_a_refusal_holds_nothing_of_the_chunk_in_memory(self, quick_bench: Bench) -> None:
+        """A traceback leads to everything that was known while it was decided, and back to the refusal itself."""
+        refused = chunk({**NOTE, "asset": "X"})
+        (outcome,) = append_each(quick_bench.store, quick_bench.memory, refused, quick_bench.clock)
+        assert isinstance(outcome, NotAFact)
+        assert outcome.__traceback__ is None
+
     def test_an_entry_twice_in_a_chunk_is_recorded_once(self, bench: Bench) -> None:
         mine = {**NOTE, "id": "01981000-0000-7000-8000-0000000000ff"}
         first, again, other = each(bench, mine, mine, {**mine, "by": "ines"})
