@@ -46,7 +46,7 @@ class Bounds:
     """
 
     fewest: int = 200
-    most: int = 500
+    most: int = 300
     most_bytes: int = 2_000_000
     aim: float = 0.25
     silence: float = 60.0
