@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import threading
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
@@ -13,6 +14,7 @@ from fastapi_offline import FastAPIOffline
 
 from service.access.doorkeeper import Doorkeeper
 from service.api import assets, checks, document, due, entries, health, instruments, problems, procedures, rebuilds
+from service.api.bulk import Bounds
 from service.api.replica import SaysHowFar
 from service.entries.quantity import load_units
 from service.ledger.ledger import Ledger
@@ -64,6 +66,8 @@ def create_app(settings: Settings, clock: Callable[[], datetime] = now) -> FastA
     app.state.most_body_bytes = settings.most_body_bytes
     if settings.read_database_url:
         app.add_middleware(SaysHowFar)
+    app.state.bulk = Bounds()
+    app.state.stopping = threading.Event()
     problems.install(app)
     document.install(app)
     app.add_route(f"{_BASE}/entries", entries.post_entries_at_once, methods=["POST"], include_in_schema=False)

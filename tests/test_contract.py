@@ -11,13 +11,14 @@ import pytest
 from openapi_schema_validator import OAS31Validator
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
-from service.api import register_shapes, shapes
+from service.api import line_shapes, register_shapes, shapes
 from service.cli.run import contract
 from service.entries import examples
 from service.entries.catalogue import ENTRY_TYPES
 from tests.api import scenario
 from tests.api.desk import PROBLEM, running
 
+NDJSON = "application/x-ndjson"
 CHECKED_IN = Path(__file__).parents[1] / "openapi" / "openapi.json"
 DOCUMENT: dict[str, Any] = json.loads(CHECKED_IN.read_text(encoding="utf-8"))
 SCHEMAS: dict[str, Any] = DOCUMENT["components"]["schemas"]
@@ -75,6 +76,9 @@ PROMISED = {
 """The members of each entry type that callers were promised; more may come, none of these may go or change its name."""
 ANSWERED = {
     shapes.ReceiptShape: "accepted size root rebuilds findings",
+    line_shapes.LineTaken: "line status id seq replayed",
+    line_shapes.LineRefused: "line status errors",
+    line_shapes.LinesDone: "done read accepted refused",
     shapes.AcceptedEntry: "seq id leaf_hash replayed",
     shapes.RebuildState: "id state verdict",
     shapes.FindingBrief: "rebuild check subject verdict",
@@ -126,8 +130,9 @@ class TestEveryOperation:
         for status, answer in OPERATIONS[name]["responses"].items():
             assert answer["description"]
             if status.startswith("2"):
-                assert list(answer["content"]) == ["application/json"]
-                assert answer["content"]["application/json"]["schema"], status
+                lines = [NDJSON] if name.startswith("POST") and name.endswith("/entries") and status == "200" else []
+                assert list(answer["content"]) == ["application/json", *lines]
+                assert all(content["schema"] for content in answer["content"].values()), status
 
     def test_answers_what_goes_wrong_with_a_problem(self, name: str) -> None:
         operation = OPERATIONS[name]
@@ -231,11 +236,25 @@ def test_its_examples_are_accepted_as_they_stand(sqlite_url: str) -> None:
             method, path = by_id[wanted][0].replace("/v1/facilities/{facility}", "").split()
             for parameter, value in names.items():
                 path = path.replace(parameter, value)
-            ((media, content),) = by_id[wanted][1]["requestBody"]["content"].items()
+            media, content = next(iter(by_id[wanted][1]["requestBody"]["content"].items()))
             for example in content.get("examples", {"it": {"value": content.get("example")}}).values():
                 headers = {"Content-Type": media, "If-Match": "*"}
                 answer = desk.call(method, path, content=json.dumps(example["value"]).encode(), headers=headers)
                 assert answer.status_code in {200, 201}, (wanted, answer.text)
+
+
+def test_lines_are_answered_as_the_document_shows(sqlite_url: str) -> None:
+    operation = next(one for one in OPERATIONS.values() if one["operationId"] == "post_entries")
+    sent = operation["requestBody"]["content"][NDJSON]["example"]
+    shown = operation["responses"]["200"]["content"][NDJSON]["example"]
+    validator = OAS31Validator({"$ref": "#/components/schemas/LineAnswer", "components": DOCUMENT["components"]})
+    with running(sqlite_url) as desk:
+        desk.open()
+        desk.post("/assets", examples.ASSET)
+        answer = desk.post("/entries", content=sent.encode(), headers={"Content-Type": NDJSON})
+    for told, like in zip(answer.text.splitlines(), shown.splitlines(), strict=True):
+        validator.validate(json.loads(told))
+        assert json.loads(told) | {"id": "", "seq": 0} == json.loads(like) | {"id": "", "seq": 0}
 
 
 def test_what_is_read_has_the_shape_that_is_documented(sqlite_url: str) -> None:

@@ -10,12 +10,15 @@ from fastapi.routing import APIRoute
 from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
+from service.api.line_shapes import LineAnswer
 from service.api.shapes import Problem
 from service.entries import examples
 from service.entries.catalogue import ENTRY_TYPES, EntryType
 from service.entries.envelope import MOST_ENTRIES, Envelope
+from service.entries.lines import MOST_LINE_BYTES
 
 _REF: Final = "#/components/schemas/"
+LINES: Final = "application/x-ndjson"
 DESCRIPTION: Final = """\
 The service-event ledger for medical-gas regulators. Every rebuild is recorded as entries that are never changed, judged
 by arithmetic on the server, and provable.
@@ -47,7 +50,15 @@ ENTRIES_BODY: Final[dict[str, Any]] = {
         "application/json": {
             "schema": _ref("EntriesBody"),
             "examples": {name: {"value": value} for name, value in examples.EXAMPLES.items()},
-        }
+        },
+        LINES: {"schema": _ref("EntryLines"), "example": examples.LINES},
+    },
+}
+ENTRIES_REPLAYED: Final[dict[str, Any]] = {
+    "description": "Nothing was new: every entry was recorded before. Or, for lines, a line of answer for each.",
+    "content": {
+        "application/json": {"schema": _ref("ReceiptShape")},
+        LINES: {"schema": _ref("AnswerLines"), "example": examples.ANSWERED_LINES},
     },
 }
 
@@ -89,7 +100,7 @@ def _document(app: FastAPI) -> dict[str, Any]:
     for default in ("HTTPValidationError", "ValidationError"):
         schemas.pop(default, None)
     taken = [row for row in ENTRY_TYPES.values() if row.scope is not None]
-    models: list[type[BaseModel]] = [Problem, Envelope, *(row.data for row in taken)]
+    models: list[type[BaseModel]] = [Problem, LineAnswer, Envelope, *(row.data for row in taken)]
     schemas |= models_json_schema([(model, "validation") for model in models], ref_template=_REF + "{model}")[1][
         "$defs"
     ]
@@ -98,11 +109,25 @@ def _document(app: FastAPI) -> dict[str, Any]:
         "oneOf": [_ref(_name(row.name)) for row in taken],
         "discriminator": {"propertyName": "type", "mapping": {row.name: _REF + _name(row.name) for row in taken}},
     }
+    schemas |= _BY_THE_LINE
     schemas["EntriesBody"] = _entries_body(schemas["Envelope"])
     schemas["AssetBody"] = _requiring(schemas["AssetRegistered"], "tag")
     schemas["CalibrationBody"] = _sparing(schemas["InstrumentCalibrated"], "instrument")
     del schemas["Envelope"]
     return document
+
+
+_BY_THE_LINE: Final[dict[str, Any]] = {
+    "EntryLines": {
+        "type": "string",
+        "description": "NDJSON: an `Entry` on each line, in UTF-8. Of any length; a line is at most "
+        f"{MOST_LINE_BYTES} bytes long. Empty lines are passed over. Entries without `id` are told apart as in a list.",
+    },
+    "AnswerLines": {
+        "type": "string",
+        "description": "NDJSON: a `LineAnswer` for each line that is not empty, in order, and a last one with `done`.",
+    },
+}
 
 
 def _requiring(schema: dict[str, Any], name: str) -> dict[str, Any]:

@@ -7,11 +7,11 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request, Response
 
 from service.access.tokens import Caller
-from service.api import shapes
+from service.api import bulk, shapes
 from service.api.answer import Limit, answer, page
 from service.api.callers import ALedger, AnyCaller, Reader, ledger_of, let_in, look
-from service.api.document import ENTRIES_BODY
-from service.api.intake import read_body, read_entries
+from service.api.document import ENTRIES_BODY, ENTRIES_REPLAYED, LINES
+from service.api.intake import media_type, read_body, read_entries, refuse_encoding
 from service.api.problems import documented
 from service.entries.envelope import Draft
 from service.ledger import answers
@@ -26,8 +26,8 @@ router = APIRouter(tags=["entries"])
     status_code=201,
     responses={
         201: {"model": shapes.ReceiptShape, "description": "Recorded; durable before this answer."},
-        200: {"model": shapes.ReceiptShape, "description": "Nothing was new: every entry was recorded before."},
-        **documented(400, 401, 403, 404, 409, 413, 415, 422, 503),
+        200: ENTRIES_REPLAYED,
+        **documented(400, 401, 403, 404, 408, 409, 413, 415, 422, 503),
     },
     openapi_extra={"requestBody": ENTRIES_BODY},
     response_class=Response,
@@ -37,12 +37,20 @@ async def post_entries(request: Request, _: ALedger, who: AnyCaller) -> Response
 
     An ``id`` left out is derived from the content, so the same file posted twice changes nothing. The answer gives for
     each entry its ``seq``, ``id`` and leaf hash, where the ledger ends, and which rebuilds and findings it touched.
+
+    As ``application/x-ndjson`` any number of entries, one a line, each for itself: they are recorded in chunks while
+    the body comes in, and answered with 200 when it has ended, a line for each and a last line with ``done``. Where
+    anything else is answered, or the last line is missing, count every line as not taken and send all of it again: what
+    was recorded answers as before.
     """
     return await record(request, who)
 
 
 async def record(request: Request, who: Caller) -> Response:
-    """Take a body of entries from this caller."""
+    """Take a body of entries, or of lines, from this caller."""
+    if media_type(request) == LINES:
+        refuse_encoding(request)
+        return await bulk.record_lines(request, ledger_of(request), who)
     drafts = read_entries(await read_body(request))
     receipt = await ledger_of(request).submit(who.facility, submission(drafts, who))
     fresh = any(not one.replayed for one in receipt.accepted)

@@ -34,10 +34,20 @@ async def read_body(request: Request) -> Any:
 
 def _says_json(request: Request) -> None:
     """A body without a media type is taken for JSON; one that names another is not guessed at."""
-    media, _, _ = request.headers.get("content-type", "application/json").partition(";")
-    media = media.strip().lower()
+    media = media_type(request)
     if media != "application/json" and not (media.startswith("application/") and media.endswith("+json")):
         raise WrongMedia(f"send it as application/json, not as {media[:80] or 'nothing'}")
+    refuse_encoding(request)
+
+
+def media_type(request: Request) -> str:
+    """The media type that the body says it has, without parameters."""
+    media, _, _ = request.headers.get("content-type", "application/json").partition(";")
+    return media.strip().lower()
+
+
+def refuse_encoding(request: Request) -> None:
+    """Raises WrongMedia where the body is compressed."""
     if request.headers.get("content-encoding", "identity").strip().lower() != "identity":
         raise WrongMedia("send it as it is, without a content encoding")
 

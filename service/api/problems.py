@@ -21,6 +21,7 @@ MEDIA_TYPE: Final = "application/problem+json"
 _STATUS: Final[dict[type[Refusal], HTTPStatus]] = {
     refusals.Unreadable: HTTPStatus.BAD_REQUEST,
     refusals.WrongMedia: HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
+    refusals.Unfinished: HTTPStatus.REQUEST_TIMEOUT,
     refusals.NotAFact: HTTPStatus.UNPROCESSABLE_ENTITY,
     refusals.TooLarge: HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
     refusals.Contradiction: HTTPStatus.CONFLICT,
@@ -54,15 +55,22 @@ def problem(
     return Response(orjson.dumps(document), status, headers, MEDIA_TYPE)
 
 
+def status_of(refusal: Refusal) -> int:
+    """The HTTP status of a refusal, for a whole answer or for one line of it."""
+    return int(next(_STATUS[kind] for kind in type(refusal).__mro__ if kind in _STATUS))
+
+
 def refused(refusal: Refusal) -> Response:
     """The problem document of a refusal."""
-    status = next(_STATUS[kind] for kind in type(refusal).__mro__ if kind in _STATUS)
+    status = status_of(refusal)
     headers = {}
     if isinstance(refusal, refusals.Unproven):
         why = ', error="invalid_token"' if refusal.code == "invalid_token" else ""
         headers["WWW-Authenticate"] = f'Bearer realm="witnessmark"{why}'
     if isinstance(refusal, refusals.NotAllowed):
         headers["WWW-Authenticate"] = f'Bearer error="insufficient_scope", scope="{refusal.scope}"'
+    if isinstance(refusal, refusals.Unfinished):
+        headers["Connection"] = "close"  # RFC 9110 section 15.5.9: what may still come is no new request
     if isinstance(refusal, refusals.Busy):
         headers["Retry-After"] = str(refusal.retry_after)
     return problem(status, refusal.code, refusal.title, refusal.detail, refusal.faults, headers)
@@ -119,9 +127,10 @@ _MEANING: Final = {
     403: "The token lacks the scope.",
     404: "No such thing in this facility, or the facility is not open to this token.",
     409: "It contradicts what is recorded: a used id, a second opening, an entry after closing.",
+    408: "The body stopped coming before its end.",
     412: "It has changed since it was read (If-Match).",
     413: "The body, a list or an entry is too large.",
-    415: "The body is not sent as JSON.",
+    415: "The body is not sent as a media type that is taken here, or it is encoded.",
     422: "It cannot be a fact, or a parameter cannot be used; errors[] point at each field.",
     428: "If-Match is wanted.",
     503: "Not now, or the database does not answer: try again after Retry-After seconds.",

@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 import signal
 import sys
+import threading
 from pathlib import Path
+from types import FrameType
 from typing import Annotated, NoReturn
 
 import typer
@@ -59,7 +61,22 @@ def process() -> FastAPI:
     """The service as each of its processes makes it."""
     settings = Settings()
     tell(settings.log_level)
-    return create_app(settings)
+    app = create_app(settings)
+    for number in (signal.SIGINT, signal.SIGTERM):
+        _told_too(number, app.state.stopping)
+    return app
+
+
+def _told_too(number: int, stopping: threading.Event) -> None:
+    """The server waits for what is under way, and an import may go on for hours: it hears of the stop as well."""
+    server = signal.getsignal(number)
+
+    def told(received: int, frame: FrameType | None) -> None:
+        stopping.set()
+        if callable(server):
+            server(received, frame)
+
+    signal.signal(number, told)
 
 
 def _ended(_signal: int, _frame: object) -> NoReturn:

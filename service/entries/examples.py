@@ -91,3 +91,12 @@ EXAMPLES: Final[dict[str, Any]] = {
         },
     },
 }
+LINES: Final = """\
+{"type":"meter.read","occurred_at":"2026-03-10T08:00:00Z","asset":"OX2-LB","data":{"meter":"hours","reading":"1310"}}
+{"type":"meter.read","occurred_at":"2026-03-11T08:00:00Z","asset":"OX2-LB","data":{"meter":"hours","reading":"many"}}
+"""
+ANSWERED_LINES: Final = """\
+{"line":1,"status":201,"id":"0c9d4b0a-8a3d-8c0e-9c0a-3f8f1f6f2a11","seq":14,"replayed":false}
+{"line":2,"status":422,"errors":[{"pointer":"/data/reading","detail":"not a decimal number","code":"not_a_number"}]}
+{"done":true,"read":2,"accepted":1,"refused":1}
+"""

@@ -2,7 +2,8 @@
 
 Refusal
 ├── Unreadable        the body is not the JSON we take (syntax, duplicate keys, NaN, bad UTF-8)
-│   └── WrongMedia    it says itself that it is something else than JSON
+│   ├── WrongMedia    it says itself that it is something else than JSON
+│   └── Unfinished    it stopped coming before its end
 ├── NotAFact          readable, but it cannot be true or cannot be understood
 │   └── TooLarge      more than an entry, a body or a list may hold
 ├── Contradiction     it cannot stand beside what is recorded already (a used id, an entry after closing)
@@ -63,6 +64,10 @@ class Unreadable(Refusal):
 
 class WrongMedia(Unreadable):
     code, title = "wrong_media_type", "Another media type is wanted"
+
+
+class Unfinished(Unreadable):
+    code, title = "unfinished", "The body did not come to its end"
 
 
 class NotAFact(Refusal):

@@ -2,6 +2,7 @@
 
     with FieldClient("http://127.0.0.1:8000", "orrin-bay", token) as field:
         receipt = field.post(entries, defaults={"asset": "OXM1-LB", "rebuild": rebuild, "by": "tech-03"})
+        refused = [line for line in field.stream(Path("history.ndjson")) if not line.taken]
 
 Posting is safe to repeat: ids left out are derived from the content, so what was recorded before is not recorded again.
 """
@@ -10,6 +11,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import AbstractContextManager
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from http import HTTPStatus
@@ -21,13 +23,14 @@ import httpx
 from service.entries.envelope import MOST_ENTRIES
 from service.field.ids import identified
 from service.field.receipt import Accepted, FieldError, Receipt, Refused, Unreachable
+from service.field.stream import MEDIA_TYPE, LineResult, Source, can_be_sent_again, pieces, results
 
-__all__ = ["Accepted", "FieldClient", "FieldError", "Receipt", "Refused", "Unreachable"]
+__all__ = ["Accepted", "FieldClient", "FieldError", "LineResult", "Receipt", "Refused", "Unreachable"]
 
 TRIES = 5
 LONGEST_PAUSE = 60.0
 """Seconds; a ``Retry-After`` beyond it is cut."""
-_NOT_NOW = (HTTPStatus.TOO_MANY_REQUESTS, HTTPStatus.SERVICE_UNAVAILABLE)
+_NOT_NOW = (HTTPStatus.REQUEST_TIMEOUT, HTTPStatus.TOO_MANY_REQUESTS, HTTPStatus.SERVICE_UNAVAILABLE)
 
 Progress = Callable[[int, int], None]
 """Called with the number of entries taken so far, and of all."""
@@ -97,6 +100,39 @@ class FieldClient:
                 progress(start + len(part), len(whole))
         return receipt
 
+    def stream(
+        self, source: Source, *, defaults: Mapping[str, Any] | None = None, timeout: float = 300
+    ) -> Iterator[LineResult]:
+        """Record any number of entries, each for itself; gives what became of each line, in order, as it is read.
+
+        ``source`` is a file of lines (NDJSON), or entries one by one. Nothing is sent before the first result is asked
+        for. A file or a list is sent again where the line fails or the service says not now; what can be gone through
+        but once is not. What was recorded before is not recorded again. ``timeout`` in seconds is for each silence.
+
+        Raises:
+            Refused: the service took no more of it: those before may be recorded.
+            Unreachable: the answer did not come, or not to its end.
+        """
+        tries, last = TRIES if can_be_sent_again(source) else 1, 0
+        for tried in range(1, tries + 1):
+            pause = 2.0**tried / 4
+            try:
+                with self._streaming(pieces(source, defaults or {}), timeout) as response:
+                    if tried == tries or response.status_code not in _NOT_NOW:
+                        for result in _streamed(response, last):
+                            last = result.line
+                            yield result
+                        return
+                    pause = _asked_for(response.headers.get("retry-after"), pause)
+            except (httpx.TransportError, Unreachable) as error:
+                if tried == tries:
+                    raise Unreachable(f"no whole answer from {self._base}: {error}") from error
+            self._pause(pause)
+
+    def _streaming(self, body: Iterator[bytes], timeout: float) -> AbstractContextManager[httpx.Response]:
+        headers = {**self._headers, "Content-Type": MEDIA_TYPE}
+        return self._http.stream("POST", self._base + "/entries", content=body, headers=headers, timeout=timeout)
+
     def get(self, path: str, **params: Any) -> Any:
         """What a path below the facility answers, such as ``/assets/OXM1-LB``."""
         return self._send("GET", path, params={name: value for name, value in params.items() if value is not None})
@@ -130,6 +166,14 @@ class FieldClient:
                 pause = _asked_for(response.headers.get("retry-after"), pause)
             self._pause(pause)
         raise AssertionError  # the last try has returned or raised
+
+
+def _streamed(response: httpx.Response, after: int) -> Iterator[LineResult]:
+    if response.is_success:
+        yield from results(response.iter_lines(), after)
+    else:
+        response.read()
+        _answered(response)
 
 
 def _answered(response: httpx.Response) -> Any:

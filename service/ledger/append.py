@@ -32,9 +32,9 @@ from service.ledger.admit import Admitted, admit, ids_of
 from service.ledger.entry import Entry, rfc3339
 from service.ledger.follow import Touched, refresh_register, subject_of, touch
 from service.ledger.knowledge import Known
-from service.ledger.known import know
+from service.ledger.known import know, learn_assets
 from service.ledger.memory import Memory
-from service.ledger.receipt import Accepted, Receipt, Submission, Taken
+from service.ledger.receipt import Accepted, Chunk, Receipt, Submission, Taken
 from service.ledger.standing import Standing, oldest_first, refresh_rebuild
 from service.merkle import tree
 from service.merkle.canonical import canonical
@@ -62,6 +62,8 @@ class _Group:
     rows: list[dict[str, Any]] = field(default_factory=list)
     leaves: list[bytes] = field(default_factory=list)
     touched: Touched = field(default_factory=Touched)
+    recorded: tuple[int, str] = (-1, "")
+    """The last ``recorded_us`` and how it is written: all entries of a chunk share it."""
 
     def present(self, clock: Clock) -> datetime:
         """Now; never before what is recorded, though the clock of the process that recorded it was ahead of ours."""
@@ -71,8 +73,9 @@ class _Group:
         """Give an entry its place and remember to write it down; a correction stands where its target does."""
         self.size += 1
         self.recorded_us = max(self.recorded_us, microseconds(now))
-        recorded_at = rfc3339(instant(self.recorded_us))
-        members = {**members, "facility": self.memory.code, "seq": self.size, "recorded_at": recorded_at}
+        if self.recorded[0] != self.recorded_us:
+            self.recorded = self.recorded_us, rfc3339(instant(self.recorded_us))
+        members = {**members, "facility": self.memory.code, "seq": self.size, "recorded_at": self.recorded[1]}
         text = canonical(members)
         self.leaves.append(tree.leaf_hash(text))
         entry = Entry(self.size, members, occurred_at)
@@ -129,6 +132,24 @@ def append(store: Store, memory: Memory, submissions: Sequence[Submission], cloc
         root = _extend_tree(group, size_before)
         standing = _standing(group, taken)
     return [one if isinstance(one, Refusal) else one.receipt(group.size, root, standings, standing) for one in taken]
+
+
+def append_each(store: Store, memory: Memory, chunk: Chunk, clock: Clock) -> list[Accepted | Refusal]:
+    """Record the entries of a chunk in one transaction, each a submission of its own.
+
+    Returns:
+        For each entry where it stands, or the refusal that kept it alone out.
+
+    Raises:
+        Unknown: there is no such facility.
+    """
+    with _group(store, memory) as group:
+        size_before = group.size
+        outcomes = _take_each(group, chunk, clock())
+        if group.size > size_before:
+            _follow(group, clock())
+        _extend_tree(group, size_before)
+    return outcomes
 
 
 @contextmanager
@@ -192,6 +213,30 @@ def _take_all(group: _Group, submissions: Sequence[Submission], clock: Clock) ->
     return taken
 
 
+def _take_each(group: _Group, chunk: Chunk, now: datetime) -> list[Accepted | Refusal]:
+    """Admit each entry, or not, and keep it.
+
+    A single entry teaches nothing unless it is admitted, so all learn in one place. What they say of the register is
+    settled at the end, and before that only where admission cannot learn it from the entry alone.
+    """
+    ids = ids_of(group.memory.code, chunk.drafts)
+    known = replace(know(group.tx, group.memory, [(chunk.drafts, ids)], now), scopes=chunk.scopes)
+    outcomes: list[Accepted | Refusal] = []
+    for draft, id_ in zip(chunk.drafts, ids, strict=True):
+        try:
+            (one,) = admit([draft], [id_], known)
+        except Refusal as refusal:
+            outcomes.append(refusal.with_traceback(None))  # it would hold all that is known here, and itself
+            continue
+        outcomes.append(_accept(group, one, chunk.credential, known, _target(one, known)))
+        if group.touched.amended:
+            tags = set(group.touched.assets)
+            group.settle()
+            learn_assets(group.tx, group.memory, known.assets, tags)
+    group.settle()
+    return outcomes
+
+
 def _unchanged(group: _Group, submission: Submission) -> None:
     """Raises Stale where the caller has not seen the asset as it stands, Unknown where there is none."""
     if submission.unless_changed is None:
@@ -212,22 +257,27 @@ def _record(group: _Group, admitted: Sequence[Admitted], credential: str, known:
         target = _target(one, known)
         if one.id in recorded:
             accepted.append(replace(recorded[one.id], replayed=True))
-        elif one.repeats is not None and one.repeats.seq:
-            leaf = tree.leaf_hash(canonical(dict(one.repeats.body)))
-            accepted.append(Accepted(one.repeats.seq, one.id, leaf, replayed=True))
         else:
-            members = {**one.draft.sent, "id": one.id, "credential": credential}
-            if one.draft.type == "entry.corrected":
-                members["scopes"] = sorted(known.scopes)
-            entry = group.keep(members, one.draft.occurred_at.at, known.now, target)
-            known.entries[one.id] = entry
-            touch(group.touched, entry, target, known.early.get(one.id, ()))
-            accepted.append(Accepted(entry.seq, one.id, group.leaves[-1], replayed=False))
+            accepted.append(_accept(group, one, credential, known, target))
         recorded[one.id] = accepted[-1]
         rebuild = (target or known.entries[one.id]).rebuild
         rebuilds |= {rebuild} if rebuild else set()
         stirs = stirs or rebuild is None
     return Taken(tuple(accepted), frozenset(rebuilds), stirs)
+
+
+def _accept(group: _Group, one: Admitted, credential: str, known: Known, target: Entry | None) -> Accepted:
+    """Keep an entry that was admitted, or find where it was recorded before."""
+    if one.repeats is not None and one.repeats.seq:
+        leaf = tree.leaf_hash(canonical(dict(one.repeats.body)))
+        return Accepted(one.repeats.seq, one.id, leaf, replayed=True)
+    members = {**one.draft.sent, "id": one.id, "credential": credential}
+    if one.draft.type == "entry.corrected":
+        members["scopes"] = sorted(known.scopes)
+    entry = group.keep(members, one.draft.occurred_at.at, known.now, target)
+    known.entries[one.id] = entry
+    touch(group.touched, entry, target, known.early.get(one.id, ()))
+    return Accepted(entry.seq, one.id, group.leaves[-1], replayed=False)
 
 
 def _target(one: Admitted, known: Known) -> Entry | None:

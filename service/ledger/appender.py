@@ -3,29 +3,30 @@
 Callers stand in line, a line for each facility. A writer takes all that wait in one and calls ``append``; while it
 waits for the disk the event loop reads the next requests. On PostgreSQL several writers work at once, each on a
 facility of its own, so that one whose head is held by another process holds up nobody else; SQLite has one writer
-anyway. A line that is full refuses (``Busy``) instead of growing, a stop finishes what was taken.
+anyway. A line that is full refuses (``Busy``) instead of growing, a stop finishes what was taken. A chunk of an import
+has a transaction to itself, and takes turns with the submissions that wait: neither holds up the other for longer than
+one transaction.
 """
 
 from __future__ import annotations
 
 import asyncio
 import threading
-from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass, field
 from functools import partial
 from time import monotonic
-from typing import Final
+from typing import Any, Final, cast
 
 import structlog
 from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as NoConnection
 
 from service.entries.refusals import Busy, Refusal
-from service.ledger.append import MOST_JUDGED, Clock, append, judge_marked
+from service.ledger.append import MOST_JUDGED, Clock, append, append_each, judge_marked
+from service.ledger.line import Line, Waiting
 from service.ledger.memory import Memory
-from service.ledger.receipt import Receipt, Submission
+from service.ledger.receipt import Accepted, Chunk, Receipt, Submission
 from service.ledger.remembered import Recent
 from service.store import views
 from service.store.engine import Store, passing
@@ -33,35 +34,13 @@ from service.store.engine import Store, passing
 MOST_WAITING: Final = 1024
 """How many submissions wait for one facility."""
 MOST_WAITING_IN_ALL: Final = 4096
-MOST_IN_GROUP: Final = 256
-MOST_ENTRIES_IN_GROUP: Final = 4000
-"""So that a transaction, and who waits behind it, takes seconds at most however large the posts are."""
 MOST_FACILITIES: Final = 64
 """How many facilities a process remembers at once."""
 JUDGED_BETWEEN: Final = 8
-"""How many marked rebuilds are judged between two groups while callers wait, and how often that may be, seconds."""
-JUDGED_EVERY: Final = 0.25
+"""How many marked rebuilds are judged between two groups while callers wait."""
 LOOKED_EVERY: Final = 5.0
 """How often a process looks for marks that nobody judges: those of one that was killed, or that failed. Seconds."""
 _log = structlog.get_logger()
-_Waiting = tuple[Submission, "Future[Receipt]"]
-
-
-@dataclass(slots=True)
-class _Line:
-    """Those who wait for one facility."""
-
-    waiting: deque[_Waiting] = field(default_factory=deque)
-    taken: bool = False
-    """A writer is at it."""
-    behind: bool = False
-    """Rebuilds wait to be judged again, and since when nobody has; whether callers were served since then."""
-    judged_at: float = 0.0
-    served: bool = True
-
-    def lags(self) -> bool:
-        """Is it time to judge a few, whoever waits? Never twice without a group in between, where one waits."""
-        return self.behind and (self.served or not self.waiting) and monotonic() - self.judged_at >= JUDGED_EVERY
 
 
 class Appender:
@@ -70,7 +49,7 @@ class Appender:
     def __init__(self, store: Store, clock: Clock) -> None:
         self._store, self._clock = store, clock
         self._memories: Recent[str, Memory] = Recent(MOST_FACILITIES)
-        self._lines: dict[str, _Line] = {}
+        self._lines: dict[str, Line] = {}
         self._changed = threading.Condition()
         """Guards all of this object."""
         self._waiting, self._look_at, self._ending = 0, 0.0, False
@@ -99,14 +78,30 @@ class Appender:
         Raises:
             Refusal: it was kept out, or (``Busy``) the appender cannot take it now.
         """
-        future: Future[Receipt] = Future()
+        receipt: Receipt = await self._put(facility, submission)
+        return receipt
+
+    async def submit_chunk(self, facility: str, chunk: Chunk) -> list[Accepted | Refusal]:
+        """Record entries each for itself; what became of each, once it is durable.
+
+        Raises:
+            Busy: the appender cannot take them now.
+            Unknown: there is no such facility.
+        """
+        outcomes: list[Accepted | Refusal] = await self._put(facility, chunk)
+        return outcomes
+
+    async def _put(self, facility: str, handed_in: Submission | Chunk) -> Any:
+        future: Future[Any] = Future()
         with self._changed:
             if self._ending:
                 raise Busy("the service is about to stop")
-            line = self._lines.get(facility) or _Line()
-            if len(line.waiting) >= MOST_WAITING or self._waiting >= MOST_WAITING_IN_ALL:
+            line = self._lines.get(facility)
+            if line is None:
+                line = Line()
+            if len(line) >= MOST_WAITING or self._waiting >= MOST_WAITING_IN_ALL:
                 raise Busy("too many submissions are waiting")
-            line.waiting.append((submission, future))
+            line.stand((handed_in, future))
             self._lines[facility] = line
             self._waiting += 1
             self._changed.notify()
@@ -123,23 +118,20 @@ class Appender:
                 if monotonic() >= self._look_at:
                     self._look_at = monotonic() + LOOKED_EVERY
                     return self._look
-                for wanted in (_Line.lags, _has_waiting, _is_behind):
+                for wanted in (Line.lags, _has_waiting, _is_behind):
                     for facility, line in self._lines.items():
-                        if not line.taken and wanted(line) and not (self._ending and not line.waiting):
+                        if not line.taken and wanted(line) and not (self._ending and not len(line)):
                             return self._take(facility, line, judging=wanted is not _has_waiting)
                 if self._ending and not self._waiting:
                     return None
                 self._changed.wait(max(self._look_at - monotonic(), 0))
 
-    def _take(self, facility: str, line: _Line, *, judging: bool) -> Callable[[], None]:
+    def _take(self, facility: str, line: Line, *, judging: bool) -> Callable[[], None]:
         line.taken = True
         memory = self._memories.seen(facility) or self._memories.keep(facility, Memory(facility))
         if judging:
             return partial(self._judge, memory, JUDGED_BETWEEN if self._waiting else MOST_JUDGED)
-        group, entries = list[_Waiting](), 0
-        while line.waiting and len(group) < MOST_IN_GROUP and entries < MOST_ENTRIES_IN_GROUP:
-            group.append(line.waiting.popleft())
-            entries += len(group[-1][0].drafts)
+        group = line.group()
         self._waiting -= len(group)
         return partial(self._record, memory, group)
 
@@ -150,11 +142,11 @@ class Appender:
             if judged or not line.behind:
                 line.judged_at = monotonic()
             line.taken, line.behind, line.served = False, behind, not judged
-            if line.waiting or behind:
+            if len(line) or behind:
                 self._lines[facility] = line
             self._changed.notify()
 
-    def _record(self, memory: Memory, group: Sequence[_Waiting]) -> None:
+    def _record(self, memory: Memory, group: Sequence[Waiting]) -> None:
         # A caller who has gone away is passed over; one whose future runs can no longer go.
         group = [waiting for waiting in group if waiting[1].set_running_or_notify_cancel()]
         try:
@@ -162,10 +154,10 @@ class Appender:
         finally:
             self._leave(memory.code, behind=memory.marked)
 
-    def _answer(self, memory: Memory, group: Sequence[_Waiting]) -> None:
+    def _answer(self, memory: Memory, group: Sequence[Waiting]) -> None:
         """Append a group; where that fails through one of them, each is tried alone, so that it fails alone."""
         try:
-            outcomes: Sequence[Receipt | Exception] = self._append(memory, [one for one, _ in group]) if group else []
+            outcomes: Sequence[Any] = self._append(memory, [one for one, _ in group]) if group else []
         except (Refusal, OperationalError, NoConnection) as trouble:
             told = _told(trouble)
             outcomes = [told] * len(group)
@@ -183,23 +175,31 @@ class Appender:
             else:
                 future.set_result(outcome)
 
-    def _append(self, memory: Memory, submissions: Sequence[Submission]) -> list[Receipt | Refusal]:
-        """Append; once more where PostgreSQL had to choose a victim, or the connection was lost.
+    def _append(self, memory: Memory, handed_in: Sequence[Submission | Chunk]) -> Sequence[Any]:
+        """Append submissions, or a chunk, which comes alone.
+
+        Once more where PostgreSQL had to choose a victim, or the connection was lost.
 
         Lost at the commit, the group may be there already: then every entry of it is found by its id.
         """
         try:
-            return append(self._store, memory, submissions, self._clock)
+            return self._appended(memory, handed_in)
         except DBAPIError as trouble:
             if not passing(trouble):
                 raise
             _log.warning("a group is tried again", facility=memory.code, trouble=str(trouble.orig))
-            return append(self._store, memory, submissions, self._clock)
+            return self._appended(memory, handed_in)
+
+    def _appended(self, memory: Memory, handed_in: Sequence[Submission | Chunk]) -> Sequence[Any]:
+        first = handed_in[0]
+        if isinstance(first, Chunk):
+            return [append_each(self._store, memory, first, self._clock)]
+        return append(self._store, memory, cast("Sequence[Submission]", handed_in), self._clock)
 
     def _turn_away(self, facility: str, told: Busy) -> None:
         """Nobody stands in line for a database that has just not answered: each would wait as long again."""
         with self._changed:
-            waiting, self._lines[facility].waiting = self._lines[facility].waiting, deque()
+            waiting = self._lines[facility].all()
             self._waiting -= len(waiting)
         for _, future in waiting:
             if future.set_running_or_notify_cancel():
@@ -215,7 +215,7 @@ class Appender:
             return
         with self._changed:
             for facility in found:
-                self._lines.setdefault(facility, _Line()).behind = True
+                self._lines.setdefault(facility, Line()).behind = True
             self._changed.notify_all()
 
     def _judge(self, memory: Memory, most: int) -> None:
@@ -229,11 +229,11 @@ class Appender:
             self._leave(memory.code, behind=judged > 0, judged=True)
 
 
-def _has_waiting(line: _Line) -> bool:
-    return bool(line.waiting)
+def _has_waiting(line: Line) -> bool:
+    return len(line) > 0
 
 
-def _is_behind(line: _Line) -> bool:
+def _is_behind(line: Line) -> bool:
     return line.behind
 
 

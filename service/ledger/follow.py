@@ -31,6 +31,8 @@ class Touched:
 
     facility: bool = False
     assets: set[str] = field(default_factory=set)
+    amended: bool = False
+    """Some of these assets are not as one entry registers them."""
     procedures: list[Entry] = field(default_factory=list)
     instruments: set[str] = field(default_factory=set)
     rebuilds: dict[str, list[Entry]] = field(default_factory=dict)
@@ -68,6 +70,7 @@ def touch(touched: Touched, entry: Entry, target: Entry | None = None, early: Se
             touched.afresh.add(about.rebuild)
     if about.type in ASSET_TYPES and about.asset:
         touched.assets.add(about.asset)
+        touched.amended = touched.amended or entry.type != "asset.registered" or bool(early)
     elif about.type == "procedure.published":
         touched.procedures.append(about)
     elif about.type.startswith("instrument."):

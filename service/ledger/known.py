@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import cast
 
@@ -79,9 +79,15 @@ def _assets(tx: Connection, memory: Memory, drafts: Sequence[Draft]) -> dict[str
             case EntryCorrected(replacement=Replacement(data={"patch": {"parent": str(parent)}})):
                 wanted.add(parent)
     known: dict[str, Asset] = {}
+    learn_assets(tx, memory, known, wanted)
+    return known
+
+
+def learn_assets(tx: Connection, memory: Memory, known: dict[str, Asset], tags: Iterable[str]) -> None:
+    """Read these assets into what is known, and all above them that are not known yet."""
+    wanted = set(tags)
     while wanted:
         found = memory.assets(tx, wanted)
         known |= found
         above = {asset.register.parent for asset in found.values()}
         wanted = {tag for tag in above if tag and tag not in known}
-    return known

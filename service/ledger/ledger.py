@@ -17,6 +17,7 @@ from service.entries.facility import FacilityOpened
 from service.entries.refusals import Busy
 from service.ledger.append import Clock, open_facility
 from service.ledger.appender import Appender
+from service.ledger.importing import Import
 from service.ledger.read_views import facility_of
 from service.ledger.receipt import Receipt, Submission
 from service.ledger.register import Facility
@@ -55,6 +56,10 @@ class Ledger:
     async def submit(self, facility: str, submission: Submission) -> Receipt:
         """Record; see ``Appender.submit``."""
         return await self._appender.submit(facility, submission)
+
+    def importing(self, facility: str) -> Import:
+        """Begin to take a stream of entries."""
+        return Import(self._appender, facility)
 
     async def read(self, question: Callable[[Connection], T]) -> T:
         """Ask one question of one state of the database.

@@ -25,6 +25,15 @@ class Submission:
 
 
 @dataclass(frozen=True, slots=True)
+class Chunk:
+    """Entries of an import, each with its id and each a submission of its own, for one transaction."""
+
+    drafts: Sequence[Draft]
+    credential: str
+    scopes: frozenset[Scope]
+
+
+@dataclass(frozen=True, slots=True)
 class Accepted:
     """One entry taken, or found recorded before."""
 

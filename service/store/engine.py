@@ -24,7 +24,7 @@ _PRAGMAS = (
     "PRAGMA foreign_keys=ON",
     "PRAGMA recursive_triggers=ON",
     "PRAGMA busy_timeout=10000",
-    "PRAGMA cache_size=-65536",
+    "PRAGMA cache_size=-16384",
 )
 _TO_POSTGRESQL = {
     "application_name": "witnessmark",

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from sqlalchemy import Connection, Row, and_, bindparam, func, insert, literal_column, select
+from sqlalchemy import Connection, Row, and_, bindparam, func, literal_column, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from service.store.prepared import Prepared, run_in
+from service.store.rows import Rows
 from service.store.tables import entries, heads
 
 _FOUND = (entries.c.seq, entries.c.body)
@@ -26,7 +27,7 @@ _MOVE_HEAD = Prepared(
     .values(size=bindparam("size"), root=bindparam("root"), recorded_us=bindparam("recorded_us"), turn=_NEXT_TURN)
 )
 _TURN_HEAD = Prepared(heads.update().where(heads.c.facility == bindparam("here")).values(turn=_NEXT_TURN))
-_WRITE = Prepared(insert(entries))
+_NEW = Rows(entries)
 
 
 def lock_head(tx: Connection, facility: str) -> Row[Any] | None:
@@ -58,8 +59,7 @@ def turn_head(tx: Connection, facility: str) -> None:
 
 def write(tx: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
     """Append entry rows, in the order of their ``seq``."""
-    if rows:
-        _WRITE.run_many(tx, rows)
+    _NEW.write(tx, rows)
 
 
 def by_ids(tx: Connection, facility: str, ids: Iterable[str]) -> list[tuple[int, str]]:

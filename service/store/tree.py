@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from functools import cache
 
-from sqlalchemy import Connection, bindparam, insert, select
+from sqlalchemy import Connection, bindparam, select
 
 from service.store.prepared import Prepared
+from service.store.rows import Rows
 from service.store.tables import nodes
 
-_WRITE = Prepared(insert(nodes))
+_NEW = Rows(nodes)
 
 
 def read_nodes(tx: Connection, facility: str, positions: Sequence[int]) -> list[bytes]:
@@ -30,6 +31,4 @@ def _by_position(count: int) -> Prepared:
 
 def write_nodes(tx: Connection, facility: str, new: Iterable[tuple[int, bytes]]) -> None:
     """Append nodes that have become complete."""
-    rows = [{"facility": facility, "position": position, "hash": value} for position, value in new]
-    if rows:
-        _WRITE.run_many(tx, rows)
+    _NEW.write(tx, [{"facility": facility, "position": position, "hash": value} for position, value in new])

@@ -144,7 +144,9 @@ class TestMediaTypes:
 
     def test_lines_of_json_are_no_list_of_entries(self, quiet_desk: Desk) -> None:
         lines = json.dumps(NOTE).encode() + b"\n"
-        problem(quiet_desk.post("/entries", content=lines, headers={"Content-Type": "application/x-ndjson"}), 415)
+        for media in ("application/jsonl", "application/json-seq"):
+            problem(quiet_desk.post("/entries", content=lines, headers={"Content-Type": media}), 415)
+        problem(quiet_desk.post("/assets", content=lines, headers={"Content-Type": "application/x-ndjson"}), 415)
 
     def test_a_compressed_body_is_not_unpacked(self, quiet_desk: Desk) -> None:
         problem(send(quiet_desk, b"\x1f\x8b", **{"Content-Encoding": "gzip"}), 415, "wrong_media_type")

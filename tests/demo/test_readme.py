@@ -19,7 +19,10 @@ import httpx
 import pytest
 from typer.testing import CliRunner
 
+from service.api.bulk import Bounds
 from service.cli import app
+from service.entries.lines import MOST_LINE_BYTES
+from service.ledger.importing import LONGEST_WAIT
 from service.settings import Settings
 
 ROOT = Path(__file__).parents[2]
@@ -118,6 +121,43 @@ def test_a_whole_file_posted_with_curl_is_taken_as_it_stands(environment):
     whole = blocks("For a field script")[2]
     for answered in (sent_with_curl(whole.text, environment), requested(whole.text, environment)):
         assert {one["replayed"] for one in answered["accepted"]} == {True}
+
+
+def test_lines_are_answered_as_shown_and_answer_as_before_when_sent_again(environment):
+    command, shown, *_ = blocks("For a whole history")
+    for status in (201, 200):
+        answered = by_the_line(command.text, environment)
+        wanted = json.loads(shown.text)
+        wanted[0] |= {"status": status, "replayed": status == 200}
+        assert missing(wanted, answered) is None
+
+
+def by_the_line(command: str, environment: dict[str, str]) -> list[Any]:
+    """The lines that are piped into curl, sent by it, or where the machine has none by another way; the answer's lines."""
+    if shutil.which("curl") and shutil.which("sh"):
+        done = subprocess.run(
+            ["sh", "-c", command],  # noqa: S607 - the machine's own shell
+            env={**os.environ, **environment, "NO_PROXY": "127.0.0.1"},
+            cwd=ROOT, capture_output=True, check=True, timeout=30,
+        )  # fmt: skip
+        return [json.loads(line) for line in done.stdout.splitlines()]
+    words = shlex.split(command.replace("\\\n", " ").replace("|", " "))
+    body = "\n".join(word for word in words if word.startswith("{"))
+    headers = {"Authorization": f"Bearer {environment['TOKEN']}", "Content-Type": "application/x-ndjson"}
+    address = words[-3].replace("$URL", environment["URL"])
+    with httpx.Client(trust_env=False, headers=headers) as http:
+        return [json.loads(line) for line in http.post(address, content=body).raise_for_status().text.splitlines()]
+
+
+def test_the_python_client_streams_entries_and_says_which_are_new(environment, monkeypatch):
+    told = python_example("For a whole history", environment, monkeypatch).splitlines()
+    assert told == [f"{number} recorded before" for number in range(1, len(told) + 1)]
+    assert told
+
+
+def test_the_longest_line_and_the_patience_it_names_are_those_of_the_code():
+    assert f"({MOST_LINE_BYTES:,} bytes)" in README
+    assert (Bounds().silence, LONGEST_WAIT) == (60, 20)
 
 
 def python_example(heading: str, environment: dict[str, str], monkeypatch: pytest.MonkeyPatch) -> str:

@@ -223,7 +223,7 @@ def test_what_one_facility_has_marked_is_judged_though_another_goes_on_writing(b
     ids = three_rebuilds(bench)
     Bench(bench.store, {**FACILITY, "code": "skerry"}).post(setting_up())
     monkeypatch.setattr("service.ledger.append.MOST_JUDGED", 1)
-    monkeypatch.setattr(room, "MOST_IN_GROUP", 1)
+    monkeypatch.setattr("service.ledger.line.MOST_IN_GROUP", 1)
 
     def queue(appender):
         return [

@@ -212,7 +212,7 @@ def test_one_that_fails_through_a_fault_of_ours_fails_alone(bench, monkeypatch):
 
 
 def test_large_posts_do_not_all_go_into_one_transaction(bench, monkeypatch):
-    monkeypatch.setattr(room, "MOST_ENTRIES_IN_GROUP", 2)
+    monkeypatch.setattr("service.ledger.line.MOST_ENTRIES_IN_GROUP", 2)
     posts = [
         submission([{**entry("step.done", "09:00", {"step": step}), **HERE} for step in (n, n + 1)]) for n in (1, 3)
     ]
@@ -315,8 +315,8 @@ def test_a_certificate_that_stirs_up_500_rebuilds_holds_up_nobody(quick_bench, m
         bench.group(submission([one for number in range(start, start + 100) for one in small(number)]))
     judged_before = sum(one.type == "rebuild.judged" for one in bench.entries())
     assert judged_before == MANY
-    monkeypatch.setattr(room, "JUDGED_EVERY", 0.0)  # between any two groups, as often as may be
-    monkeypatch.setattr(room, "MOST_IN_GROUP", 1)
+    monkeypatch.setattr("service.ledger.line.JUDGED_EVERY", 0.0)  # between any two groups, as often as may be
+    monkeypatch.setattr("service.ledger.line.MOST_IN_GROUP", 1)
 
     async def talk(appender):
         bodies = [late_certificate(), *(note(str(number)) for number in range(20))]
@@ -340,7 +340,7 @@ def test_what_one_facility_has_marked_is_judged_while_another_never_stops_writin
     ids = [small(number)[0]["rebuild"] for number in range(20)]
     bench.group(assets(), submission([one for number in range(20) for one in small(number)]))
     Bench(bench.store, {**FACILITY, "code": OTHER})
-    monkeypatch.setattr(room, "JUDGED_EVERY", 0.0)
+    monkeypatch.setattr("service.ledger.line.JUDGED_EVERY", 0.0)
     monkeypatch.setattr("service.ledger.append.MOST_JUDGED", 0)
 
     async def talk(appender):
