@@ -16,6 +16,7 @@ FROM_MEMORY = "from memory; confirm against the document"
 
 EVERYTHING = frozenset(ENTRY_TYPES)
 """For checks that any fact can answer otherwise."""
+_WORST_FIRST: tuple[Verdict, ...] = ("nonconforming", "inconclusive", "conforming", "not_applicable")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +61,11 @@ class Finding:
         if self.probability is not None:
             shown["probability"] = self.probability
         return shown
+
+
+def worst(findings: Iterable[Finding]) -> Finding:
+    """The one that says least for the work; the first of equals."""
+    return min(findings, key=lambda finding: _WORST_FIRST.index(finding.verdict))
 
 
 @dataclass(frozen=True, slots=True)
