@@ -4,9 +4,9 @@ c = (d + (Q/V)·(T1/T_ref)·Δt) · t_obs/Δt            kPa in the time of obse
     d the drift beyond temperature (``service.checks.shut_section``) from the end of the settling time on, over Δt ≥
     t_obs; Q the section's own leak from its last decay test in this rebuild (``service.checks.leak``), which hides
     creep: what a seat passes and a leak loses shows nothing on the gauge.  u² = u(d)² + u(leak)², U = 2·u, scaled alike
-Conforming while c + U ≤ limit, nonconforming from c − U > limit, inconclusive between them. c + U < 0 is a pressure that
-fell by more than the leak explains. A flow q of free gas through the seat raises it by q·p_atm/V: 0.2 mL/min into 1.5 L is
-0.81 kPa/h. Settling time and observation: the procedure; rule: common practice, no published source.
+Conforming while c + U ≤ limit, nonconforming from c − U > limit, inconclusive between them. c + U < 0 is a pressure
+that fell by more than the leak explains. A flow q of free gas through the seat raises it by q·p_atm/V: 0.2 mL/min into
+1.5 L is 0.81 kPa/h. Settling time and observation: the procedure; rule: common practice, no published source.
 """
 
 from __future__ import annotations
@@ -51,7 +51,10 @@ def check(job: Job) -> Iterator[Finding]:
         return
     tests = last_tests(job)
     if not tests:
-        says, advice = "No lock-up test is recorded.", "Record lockup.tested with readings at both ends of the time asked."
+        says, advice = (
+            "No lock-up test is recorded.",
+            "Record lockup.tested with readings at both ends of the time asked.",
+        )
         yield _said("lock-up", "inconclusive", says, advice, required={"limit": asked.creep_limit.shown()})
     for section, fact in tests.items():
         yield _test(job, asked, asked.creep_limit, section, fact)
@@ -80,7 +83,7 @@ def _test(job: Job, asked: Lockup, limit: PressureDifference, section: str, fact
     observed = span(asked.observe) if asked.observe else seconds
     scale = Decimal(observed // _SECOND) / (seconds // _SECOND)
     c, expanded = (found.d + leak.lost) * scale, COVERAGE * (found.u**2 + leak.u**2).sqrt() * scale
-    verdict, why, advice = _decided(c, expanded, limit, leak)
+    verdict, why, mend = _decided(c, expanded, limit, leak)
     said = (
         f"{written(first)} {lapse(span(ends[0].after))} after flow stopped, {lapse(seconds)} later {written(last)}: "
         f"{found.words}; drift {figures(found.d, 3)} kPa{leak.words}: creep {figures(c, 3)} kPa in {lapse(observed)}, "
@@ -89,7 +92,7 @@ def _test(job: Job, asked: Lockup, limit: PressureDifference, section: str, fact
     shown = {"value": figures(c, 3), "unit": "kPa"}
     measured = {**shown, "si": shown}
     entries = (fact.id, *leak.entries)
-    return _said(section, verdict, said, advice, measured=measured, required=required, entries=entries)
+    return _said(section, verdict, said, mend, measured=measured, required=required, entries=entries)
 
 
 _SECOND = timedelta(seconds=1)
@@ -123,9 +126,7 @@ def _leak(job: Job, section: str, test: LockupTested, found: Drift, seconds: tim
     return _Leak(lost, rate.expanded / COVERAGE * per_rate, known=True, words=words, entries=(decay.id,))
 
 
-def _decided(
-    c: Decimal, expanded: Decimal, limit: PressureDifference, leak: _Leak
-) -> tuple[Verdict, str, str | None]:
+def _decided(c: Decimal, expanded: Decimal, limit: PressureDifference, leak: _Leak) -> tuple[Verdict, str, str | None]:
     if c - expanded > limit.si:
         return "nonconforming", "it creeps more", "The seat passes: look for dirt or damage on seat and piston."
     if not leak.known:
@@ -136,7 +137,11 @@ def _decided(
         return "inconclusive", "it fell by more than the leak explains, which could hide creep", advice
     if c + expanded <= limit.si:
         return "conforming", "c + U is within it", None
-    return "inconclusive", "it lies between c − U and c + U", "Observe it longer, or with a finer gauge and thermometer."
+    return (
+        "inconclusive",
+        "it lies between c − U and c + U",
+        "Observe it longer, or with a finer gauge and thermometer.",
+    )
 
 
 def _through(c: Decimal, observed: timedelta, test: LockupTested) -> str:
@@ -157,7 +162,7 @@ def _said(subject: str, verdict: Verdict, says: str, advice: str | None = None, 
 
 CREEP = Check(
     NAME,
-    "The pressure of a closed section creeps up no more than the procedure allows, temperature and its own leak taken out.",
+    "A closed section's pressure creeps up no more than the procedure allows, temperature and its own leak taken out.",
     "c = (p2·T1/T2 − p1 + (Q/V)·(T1/T_ref)·Δt) · t_obs/Δt; c + U ≤ limit",
     SOURCE,
     reads=frozenset({"leak.tested", "lockup.tested"}),

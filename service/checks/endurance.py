@@ -94,7 +94,7 @@ def _bank(job: Job, fact: Fact[BankIsolated]) -> _Bank | gas.Unknown:
         why = f"Not recorded of the companion bank and what is asked of it: {', '.join(missing)}"
         return gas.Unknown(why, "Correct bank.isolated (for the duration rebuild.opened) and add what is missing.")
     *members, duration = values.values()
-    return _Bank(kind, *members, span(duration))
+    return _Bank._make((kind, *members, span(duration)))
 
 
 def _against_demand(job: Job, fact: Fact[BankIsolated], bank: _Bank, content: gas.Content) -> Finding:
@@ -143,7 +143,7 @@ def _said(verdict: Verdict, says: str, advice: str | None = None, **more: Any) -
 
 ENDURANCE = Check(
     NAME,
-    "The companion bank's usable gas, by a real gas's density, lasts for the demand × the expected duration × a margin.",
+    "The companion bank's usable gas, by a real gas's density, lasts for demand × expected duration × margin.",
     "V_free = n·V·(ρ(p, T) − ρ(p_r, T)) / ρ(101.325 kPa, 15 °C) ≥ q·t·margin; carry = V_free / q",
     SOURCE,
     reads=frozenset({"bank.isolated", "rebuild.opened"}),

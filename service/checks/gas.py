@@ -16,7 +16,9 @@ from typing import NamedTuple
 
 from service.checks.finding import FROM_MEMORY
 
-SOURCE = f"equations of state: CoolProp (oxygen Schmidt–Wagner 1985, nitrogen Span 2000, air Lemmon 2000; {FROM_MEMORY})"
+SOURCE = (
+    f"equations of state: CoolProp (oxygen Schmidt–Wagner 1985, nitrogen Span 2000, air Lemmon 2000; {FROM_MEMORY})"
+)
 FREE_KELVIN, FREE_PASCAL = 288.15, 101_325.0
 """Litres of free gas are litres at 15 °C and 101.325 kPa."""
 
@@ -88,7 +90,7 @@ class Content(NamedTuple):
 
 
 def usable(gas: str, litres: float, kelvin: float, full: float, reserve: float) -> Content | Unknown:
-    """What a water volume, L, gives at a temperature, K, between two absolute pressures, Pa; never less than nothing."""
+    """What a water volume, L, gives at a temperature, K, between two absolute pressures, Pa; nothing at the least."""
     now, left = density(gas, full, kelvin), density(gas, reserve, kelvin)
     free = density(gas, FREE_PASCAL, FREE_KELVIN)
     if isinstance(now, Unknown) or isinstance(left, Unknown) or isinstance(free, Unknown):

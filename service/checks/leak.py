@@ -3,10 +3,10 @@
 Q = −V·(T_ref/T1)·d/Δt  = V·T_ref·(p1/T1 − p2/T2)/Δt        Pa·m³/s
     V the section's volume; p absolute, T kelvin, d the drift beyond temperature (``service.checks.shut_section``);
     T_ref 20 °C, for a limit in sccm 0 °C, the reference of that unit.  U = 2·V·(T_ref/T1)·u(d)/Δt
-Conforming while Q + U ≤ limit, nonconforming from Q − U > limit; between them, or where U > limit (the test could not have
-seen the limit), inconclusive: U falls as 1/Δt, so Δt·U/|limit − Q| and Δt·U/limit would do. Q + U < 0 is a pressure that
-rose: something feeds the section. The gauge should resolve a tenth of the limit (ASTM E2930-13(2021), from memory).
-First and last reading of the last test decide.
+Conforming while Q + U ≤ limit, nonconforming from Q − U > limit; between them, or where U > limit (the test could not
+have seen the limit), inconclusive: U falls as 1/Δt, so Δt·U/|limit − Q| and Δt·U/limit would do. Q + U < 0 is a
+pressure that rose: something feeds the section. The gauge should resolve a tenth of the limit (ASTM E2930-13(2021),
+from memory). First and last reading of the last test decide.
 
 Bubbles: a leak is seen. None: limit·t/101 325 Pa would have blown out while watched for t; 0.1 mL is a bubble of 6 mm
 and would have been seen (common practice, no published source).
@@ -31,8 +31,8 @@ from service.entries.work import BubbleTest, DecayTest, LeakTested
 
 NAME = "leak"
 SOURCE = (
-    f"limit: the procedure; resolution: ASTM E2930-13(2021) ({FROM_MEMORY}); uncertainty: JCGM 100:2008 ({FROM_MEMORY}); "
-    f"bubbles: {COMMON_PRACTICE}"
+    f"limit: the procedure; resolution: ASTM E2930-13(2021) ({FROM_MEMORY}); "
+    f"uncertainty: JCGM 100:2008 ({FROM_MEMORY}); bubbles: {COMMON_PRACTICE}"
 )
 _T_REF, _T_REF_SCCM = Decimal("293.15"), Decimal("273.15")
 _ATMOSPHERE_PASCAL = 101_325
@@ -208,7 +208,7 @@ def _said(subject: str, verdict: Verdict, says: str, advice: str | None = None, 
 LEAK = Check(
     NAME,
     "Each section the procedure asks for loses no more than its limit, with temperature taken out of the pressure.",
-    "Q = V·T_ref·(p1/T1 − p2/T2)/Δt, absolute and kelvin; Q + U ≤ limit, U = 2·u from the resolution of both instruments",
+    "Q = V·T_ref·(p1/T1 − p2/T2)/Δt, absolute and kelvin; Q + U ≤ limit, U = 2·u from gauge and thermometer",
     SOURCE,
     reads=frozenset({"leak.tested"}),
     run=check,

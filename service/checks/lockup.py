@@ -3,8 +3,8 @@
 R = (p_closed − p_flowing) / p_flowing, gauge pressures; conforming while R ≤ the procedure's greatest rise
     p_closed is read once the settling time has passed, a minute where the procedure names none (ISO 10524 family, from
     memory); ISO 2503 takes R < 0.3 (from memory). In absolute pressures R would come out too small.
-U(R) = 2·s·√(1 + (1 + R)²) / p_flowing, s = resolution/√12, is told beside it: simple acceptance, ILAC-G8:09/2019 cl. 4.2
-(from memory). Of several tests of a section the last decides.
+U(R) = 2·s·√(1 + (1 + R)²) / p_flowing, s = resolution/√12, is told beside it: simple acceptance, ILAC-G8:09/2019
+cl. 4.2 (from memory). Of several tests of a section the last decides.
 """
 
 from __future__ import annotations
@@ -40,7 +40,10 @@ def check(job: Job) -> Iterator[Finding]:
         return
     tests = last_tests(job)
     if not tests:
-        says, advice = "No lock-up test is recorded.", "Stop the flow, watch the delivered pressure, record lockup.tested."
+        says, advice = (
+            "No lock-up test is recorded.",
+            "Stop the flow, watch the delivered pressure, record lockup.tested.",
+        )
         yield _said("lock-up", "inconclusive", says, advice, required=_required(asked))
     for section, fact in tests.items():
         yield _test(job, asked, section, fact)

@@ -90,10 +90,11 @@ class Kit(Model):
 
 
 class Lubricant(Model):
-    """Which lubricants may be used, and on which parts."""
+    """Which lubricants may be used, on which parts, and whether they may meet oxygen."""
 
     named: Many[Name] = Field(min_length=1, max_length=20)
     on: Many[Code] = Field(default=(), max_length=200)
+    oxygen_compatible: bool | None = None
 
 
 class LeakTest(Model):
