@@ -92,7 +92,7 @@ def _steps(job: Job, gauge: str | None, thermometer: str | None) -> tuple[Decima
             record.model.resolution if record is not None and isinstance(record.model, kind) else None
         )
         if step is None:
-            which = f"the {what} {name}" if name else f"the {what}, which is not named"
+            which = f"the {what} {name}" if name else f"the {what}, which is not named,"
             return Unknown(
                 f"the resolution of {which} is not known",
                 f"Register the {what} with its resolution, and name it in the entry.",
