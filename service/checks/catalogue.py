@@ -42,3 +42,11 @@ CHECKS: tuple[Check, ...] = (
     ORDER,
     SIGN_OFF,
 )
+
+
+def table() -> str:
+    """The catalogue as a Markdown table, the one that stands in the README."""
+    rows = [("check", "decides", "formula", "source"), ("---",) * 4]
+    rows += [(f"`{check.name}`", check.decides, check.formula, check.source) for check in CHECKS]
+    cells = (" | ".join(cell.replace("|", "\\|") for cell in row) for row in rows)
+    return "\n".join(f"| {row} |" for row in cells)

@@ -178,7 +178,7 @@ def _class(record: InstrumentRecord, certificate: InstrumentCalibrated, used: Se
         if certificate.of == "reading":
             error = error * abs(found[-1].si) / top.si if found and top is not None and top.si else Decimal(0)
     if limit is not None and error > limit:
-        why = f"its error as left is {figures(error, 2)} % of {base}, where its class permits {figures(limit, 2)} %"
+        why = f"its error as left is {figures(error, 2)} % of {base}, where its class permits {limit.normalize():f} %"
         yield _Fault("nonconforming", why, "Have it adjusted and calibrated, and do the work again with another.")
 
 
