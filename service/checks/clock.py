@@ -35,6 +35,7 @@ def later(day: date, duration: Duration) -> date:
     return day + relativedelta(months=duration.months, days=duration.days)
 
 
+@lru_cache(4096)
 def lapse(between: timedelta) -> str:
     """``9 min 50 s``: the units of a clock, empty ones left out."""
     minutes, seconds = divmod(Decimal(between // timedelta(microseconds=1)) / 1_000_000, 60)

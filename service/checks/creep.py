@@ -26,7 +26,7 @@ from service.checks.shut_section import COVERAGE, STANDARD_ATMOSPHERE, Drift, Re
 from service.entries.judgement import Verdict
 from service.entries.procedure import Lockup
 from service.entries.quantity import PressureDifference, figures
-from service.entries.work import DecayTest, LeakTested, LockupReading, LockupTested
+from service.entries.work import LeakTested, LockupReading, LockupTested
 
 NAME = "creep"
 SOURCE = f"limit: the procedure; uncertainty: JCGM 100:2008 ({FROM_MEMORY}); rule: {COMMON_PRACTICE}"
@@ -114,7 +114,7 @@ def _leak(job: Job, section: str, test: LockupTested, found: Drift, seconds: tim
     """What the section lost by its own leak, from its last decay test."""
     asked = job.procedure.leak_test
     decay = last_decay([fact for fact in job.facts.of(LeakTested) if fact.data.root.section == section])
-    rate = decay_rate(job, decay.data.root) if decay and isinstance(decay.data.root, DecayTest) else None
+    rate = decay_rate(job, decay) if decay is not None else None
     if decay is None or not isinstance(rate, Rate):
         missing = asked is not None and section in asked.sections
         words = ", the section's own leak not known" if missing else ", the section's own leak taken as none"

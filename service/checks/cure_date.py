@@ -9,7 +9,6 @@ or 4 March; ``2/2024``: second quarter or February) is read as the earlier. Comm
 from __future__ import annotations
 
 import re
-from calendar import monthrange
 from collections.abc import Iterator
 from datetime import date
 from functools import lru_cache
@@ -26,6 +25,8 @@ _MONTHS = {
     "DEC": 12,
 }  # fmt: skip
 
+_LAST_DAY = {1: 31, 2: 30, 3: 30, 4: 31}
+
 
 class Quarter(NamedTuple):
     """A quarter of a year, compared by time."""
@@ -41,7 +42,7 @@ class Quarter(NamedTuple):
     @property
     def last(self) -> date:
         """Its last day: life counts from here."""
-        return date(self.year, 3 * self.number, monthrange(self.year, 3 * self.number)[1])
+        return date(self.year, 3 * self.number, _LAST_DAY[self.number])
 
     def __str__(self) -> str:
         return f"{self.number}Q{self.year}"

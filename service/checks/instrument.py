@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime
 from decimal import Decimal
+from operator import attrgetter
 from typing import Any, NamedTuple
 
 from service.checks.clock import clock, later
@@ -56,11 +57,11 @@ def check(job: Job) -> Iterator[Finding]:
     if nameless:
         says = f"No instrument is named for {', '.join(dict.fromkeys(use.what for use in nameless))}."
         advice = "Correct the entries: which instrument it was."
-        yield _said("not named", "inconclusive", says, advice, entries=_ids(nameless))
+        yield _said("not named", "inconclusive", says, advice, entries=tuple(use.entry for use in nameless))
 
 
 def _instrument(job: Job, name: str, used: Sequence[Use]) -> Finding:
-    record, entries = job.instrument(name), _ids(used)
+    record, entries = job.instrument(name), tuple(dict.fromkeys(use.entry for use in used))
     if record is None:
         advice = "Register it, with its certificate, or correct the name in the entries."
         return _said(name, "inconclusive", f"{name} is not registered.", advice, entries=entries)
@@ -74,10 +75,11 @@ def _instrument(job: Job, name: str, used: Sequence[Use]) -> Finding:
         if certificate not in certificates:
             certificates.append(certificate)
         faults += [*_expired(record, certificate, day), *_harmed(job, record, certificate, last)]
-    faults += _range(record, used)
+    read = _extremes(record, used)
+    faults += _range(record, read)
     for certificate in certificates:
-        faults += _class(record, certificate, used)
-    said = "; ".join([_count(used), *(_certified(record, one) for one in certificates), *_ranged(record, used)])
+        faults += _class(record, certificate, read)
+    said = "; ".join([_count(used), *(_certified(record, one) for one in certificates), *_ranged(record, read)])
     if not faults:
         return _said(name, "conforming", f"{said}.", entries=entries)
     verdict: Verdict = "nonconforming" if any(one.verdict == "nonconforming" for one in faults) else "inconclusive"
@@ -99,10 +101,9 @@ def good_to(record: InstrumentRecord, certificate: InstrumentCalibrated) -> tupl
 
 def _days(job: Job, used: Sequence[Use]) -> dict[date, datetime]:
     """The days on which it was used, each with the last time."""
-    first, last = min(use.at for use in used), max(use.at for use in used)
-    if job.day(first) == job.day(last):
-        return {job.day(last): last}
-    return {job.day(at): at for at in sorted({use.at for use in used})}
+    times = sorted({use.at for use in used})
+    first, last = job.day(times[0]), job.day(times[-1])
+    return {last: times[-1]} if first == last else {job.day(at): at for at in times}
 
 
 def _kind(record: InstrumentRecord, used: Sequence[Use]) -> Iterator[_Fault]:
@@ -138,9 +139,9 @@ def _harmed(job: Job, record: InstrumentRecord, certificate: InstrumentCalibrate
             yield _Fault("nonconforming", f"{what}, and not calibrated before it was used again", _RECALIBRATE)
 
 
-def _range(record: InstrumentRecord, used: Sequence[Use]) -> Iterator[_Fault]:
+def _range(record: InstrumentRecord, read: Sequence[Quantity]) -> Iterator[_Fault]:
     low, high = record.model.min, record.model.max
-    for x in _extremes(record, used):
+    for x in read:
         if (high is not None and x.si > high.si) or (low is not None and x.si < low.si and x.number != 0):
             advice = "Do it again with an instrument whose range holds it, or correct the reading."
             yield _Fault("nonconforming", f"{x} is out of its range", advice)
@@ -150,23 +151,24 @@ def _extremes(record: InstrumentRecord, used: Sequence[Use]) -> list[Quantity]:
     """The least and the most it read, as far as the register's range can be held against it."""
     top = record.model.max or record.model.min
     reference = top.reference if isinstance(top, Pressure) else None
-    read = [x for use in used if use.kind == record.model.kind for x in use.readings]
-    read = [x for x in read if not isinstance(x, Pressure) or reference is None or x.reference == reference]
+    kind = record.model.kind
+    read = [x for use in used if use.kind == kind for x in use.readings]
+    if reference is not None:
+        read = [x for x in read if not isinstance(x, Pressure) or x.reference == reference]
     if not read:
         return []
-    least, most = min(read, key=_si), max(read, key=_si)
+    least, most = min(read, key=_SI), max(read, key=_SI)
     return [least] if least.si == most.si else [least, most]
 
 
-def _si(x: Quantity) -> Decimal:
-    return x.si
+_SI = attrgetter("si")
 
 
-def _class(record: InstrumentRecord, certificate: InstrumentCalibrated, used: Sequence[Use]) -> Iterator[_Fault]:
+def _class(record: InstrumentRecord, certificate: InstrumentCalibrated, found: Sequence[Quantity]) -> Iterator[_Fault]:
     """The error as left by the certificate against what the instrument's class permits."""
     if certificate.as_left_error_percent is None:
         return
-    error, found = abs(Decimal(certificate.as_left_error_percent)), _extremes(record, used)
+    error = abs(Decimal(certificate.as_left_error_percent))
     limit, base = None, "reading"
     if isinstance(record.model, TorqueTool):
         limit, whole = class_limit_percent(record.model), span(record.model)
@@ -193,10 +195,10 @@ def _certified(record: InstrumentRecord, certificate: InstrumentCalibrated) -> s
     return f"{name or f'calibrated {certificate.on}'}{holds}"
 
 
-def _ranged(record: InstrumentRecord, used: Sequence[Use]) -> Iterator[str]:
+def _ranged(record: InstrumentRecord, read: Sequence[Quantity]) -> Iterator[str]:
     """``36.0 N.m to 81.0 N.m, range 10 N.m to 100 N.m``."""
-    read, model = _extremes(record, used), record.model
     if read:
+        model = record.model
         span_read = " to ".join(map(str, read))
         ends = f"{model.min} to {model.max}" if model.min and model.max else f"to {model.max}" if model.max else ""
         yield f"{span_read}, range {ends}" if ends else f"{span_read}, no range registered"
@@ -204,10 +206,6 @@ def _ranged(record: InstrumentRecord, used: Sequence[Use]) -> Iterator[str]:
 
 def _words(kind: str) -> str:
     return kind.replace("_", " ")
-
-
-def _ids(used: Sequence[Use]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(use.entry for use in used))
 
 
 def _said(subject: str, verdict: Verdict, says: str, advice: str | None = None, **more: Any) -> Finding:

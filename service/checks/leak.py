@@ -69,8 +69,21 @@ def check(job: Job) -> Iterator[Finding]:
             yield finding
 
 
-def decay_rate(job: Job, test: DecayTest, t_ref: Decimal = _T_REF) -> Rate | Unknown:
+def decay_rate(job: Job, fact: Fact[LeakTested], t_ref: Decimal = _T_REF) -> Rate | Unknown:
     """The leak rate that a decay test shows; else why it shows none."""
+    if (key := (NAME, fact.id, t_ref)) not in job.worked:
+        job.worked[key] = _work_out(job, _decay_test(fact), t_ref)
+    found: Rate | Unknown = job.worked[key]
+    return found
+
+
+def _decay_test(fact: Fact[LeakTested]) -> DecayTest:
+    if not isinstance(fact.data.root, DecayTest):
+        raise TypeError("a test by pressure decay is wanted")
+    return fact.data.root
+
+
+def _work_out(job: Job, test: DecayTest, t_ref: Decimal) -> Rate | Unknown:
     if test.fed_by:
         return Unknown(f"{', '.join(test.fed_by)} fed the section", "Shut off what feeds it, and repeat the test.")
     if not test.closed and "fed_by" not in test.model_fields_set:
@@ -121,11 +134,8 @@ def _section(job: Job, section: str, limit: LeakRate, facts: Sequence[Fact[LeakT
 
 
 def _decay(job: Job, fact: Fact[LeakTested], limit: LeakRate) -> Finding:
-    test = fact.data.root
-    required = {"limit": limit.shown()}
-    if not isinstance(test, DecayTest):
-        raise TypeError("a test by pressure decay is wanted")
-    rate = decay_rate(job, test, _T_REF_SCCM if limit.code == "sccm" else _T_REF)
+    test, required = _decay_test(fact), {"limit": limit.shown()}
+    rate = decay_rate(job, fact, _T_REF_SCCM if limit.code == "sccm" else _T_REF)
     if isinstance(rate, Unknown):
         says = f"Decay ended {clock(job, fact.at)}: {rate.why}."
         return _said(test.section, "inconclusive", says, rate.advice, required=required, entries=(fact.id,))

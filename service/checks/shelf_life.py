@@ -43,6 +43,7 @@ class Life(NamedTuple):
     extension: int = 0
 
 
+@lru_cache(1024)
 def polymer_code(written: str) -> str:
     """``FKM 75 Shore`` and ``fluorocarbon`` are FKM; what we do not know comes back as its first word."""
     match = re.search(r"[A-Z]+", written.upper())

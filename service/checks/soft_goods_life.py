@@ -47,8 +47,10 @@ def _still_in(job: Job, part: KitPart) -> list[Fact[PartFitted]]:
     """The new pieces that may still be in: when all that were fitted came out again, those before it are gone."""
     names = {part.part, *part.substitutes}
     fitted = [fact for fact in job.facts.of(PartFitted) if fact.data.part in names and fact.data.new]
+    if not fitted:
+        return fitted
     removed = [fact for fact in job.facts.of(PartRemoved) if fact.data.part in names]
-    if len(fitted) <= 1 and not any(fact.at > one.at for one in fitted for fact in removed):
+    if not removed or removed[-1].at < fitted[0].at:
         return fitted
     moved = [
         *((fact.at, fact.id, fact.data.quantity, fact) for fact in fitted),

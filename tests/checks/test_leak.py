@@ -28,7 +28,7 @@ def outlet(*facts, **more):
 
 
 def rate(test, instruments=BOTH):
-    worked = decay_rate(job(opened(), instruments=instruments), test.data.root)
+    worked = decay_rate(job(opened(), instruments=instruments), test)
     assert not isinstance(worked, Unknown), worked
     return worked
 

@@ -21,7 +21,7 @@ LEAP_DAY = date(2024, 2, 29)
 
 
 def leaked(test):
-    return float(decay_rate(job(opened(), instruments=FINE), test.data.root).q)
+    return float(decay_rate(job(opened(), instruments=FINE), test).q)
 
 
 def test_gauge_for_absolute_takes_warmth_for_a_leak():
