@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 
 from service.checks.clock import clock, later
 from service.checks.finding import COMMON_PRACTICE, FROM_MEMORY, Check, Finding
-from service.checks.instrument_use import Use, uses
+from service.checks.instrument_use import Used, uses
 from service.checks.job import InstrumentRecord, Job
 from service.checks.torque_tool import class_limit_percent, span
 from service.entries.instrument import InstrumentCalibrated, PressureGauge, TorqueTool
@@ -48,20 +48,25 @@ class _Fault(NamedTuple):
 def check(job: Job) -> Iterator[Finding]:
     """One finding for each instrument used, and one for what had to be measured with one and names none."""
     used = uses(job)
-    nameless = used.pop("", [])
-    if not used and not nameless:
+    nameless = used.pop("", None)
+    if not used and nameless is None:
         says = "No instrument is named in any entry."
         yield Finding(check=NAME, subject=NAME, verdict="not_applicable", says=says, source=SOURCE)
     for name in sorted(used):
         yield _instrument(job, name, used[name])
-    if nameless:
-        says = f"No instrument is named for {', '.join(dict.fromkeys(use.what for use in nameless))}."
+    if nameless is not None:
+        what = [one for listed in nameless.what.values() for one in listed]
+        says = f"No instrument is named for {', '.join(dict.fromkeys(what))}."
         advice = "Correct the entries: which instrument it was."
-        yield _said("not named", "inconclusive", says, advice, entries=tuple(use.entry for use in nameless))
+        yield _said("not named", "inconclusive", says, advice, entries=_ids(nameless))
 
 
-def _instrument(job: Job, name: str, used: Sequence[Use]) -> Finding:
-    record, entries = job.instrument(name), tuple(dict.fromkeys(use.entry for use in used))
+def _ids(used: Used) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(used.entries))
+
+
+def _instrument(job: Job, name: str, used: Used) -> Finding:
+    record, entries = job.instrument(name), _ids(used)
     if record is None:
         advice = "Register it, with its certificate, or correct the name in the entries."
         return _said(name, "inconclusive", f"{name} is not registered.", advice, entries=entries)
@@ -99,15 +104,15 @@ def good_to(record: InstrumentRecord, certificate: InstrumentCalibrated) -> tupl
     return min(days, default=None)
 
 
-def _days(job: Job, used: Sequence[Use]) -> dict[date, datetime]:
+def _days(job: Job, used: Used) -> dict[date, datetime]:
     """The days on which it was used, each with the last time."""
-    times = sorted({use.at for use in used})
+    times = sorted(used.times)
     first, last = job.day(times[0]), job.day(times[-1])
     return {last: times[-1]} if first == last else {job.day(at): at for at in times}
 
 
-def _kind(record: InstrumentRecord, used: Sequence[Use]) -> Iterator[_Fault]:
-    if wrong := [use.what for use in used if use.kind != record.model.kind]:
+def _kind(record: InstrumentRecord, used: Used) -> Iterator[_Fault]:
+    if wrong := [one for kind, listed in used.what.items() if kind != record.model.kind for one in listed]:
         why = f"it is a {_words(record.model.kind)}, named for {', '.join(dict.fromkeys(wrong))}"
         yield _Fault("nonconforming", why, "Correct the name in the entries, or do it again with the right instrument.")
 
@@ -147,12 +152,11 @@ def _range(record: InstrumentRecord, read: Sequence[Quantity]) -> Iterator[_Faul
             yield _Fault("nonconforming", f"{x} is out of its range", advice)
 
 
-def _extremes(record: InstrumentRecord, used: Sequence[Use]) -> list[Quantity]:
+def _extremes(record: InstrumentRecord, used: Used) -> list[Quantity]:
     """The least and the most it read, as far as the register's range can be held against it."""
     top = record.model.max or record.model.min
     reference = top.reference if isinstance(top, Pressure) else None
-    kind = record.model.kind
-    read = [x for use in used if use.kind == kind for x in use.readings]
+    read = used.read.get(record.model.kind, [])
     if reference is not None:
         read = [x for x in read if not isinstance(x, Pressure) or x.reference == reference]
     if not read:
@@ -184,8 +188,8 @@ def _class(record: InstrumentRecord, certificate: InstrumentCalibrated, found: S
         yield _Fault("nonconforming", why, "Have it adjusted and calibrated, and do the work again with another.")
 
 
-def _count(used: Sequence[Use]) -> str:
-    return f"Used {len(used)} times" if len(used) > 1 else "Used once"
+def _count(used: Used) -> str:
+    return f"Used {len(used.times)} times" if len(used.times) > 1 else "Used once"
 
 
 def _certified(record: InstrumentRecord, certificate: InstrumentCalibrated) -> str:

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
+from operator import attrgetter
 from typing import Any, Generic, NamedTuple, TypeVar, cast
 from zoneinfo import ZoneInfo
 
@@ -79,8 +80,7 @@ class Facts:
 _TYPE_OF: Mapping[type[BaseModel], str] = {row.data: row.name for row in ENTRY_TYPES.values()}
 
 
-def _order(fact: Fact[BaseModel]) -> tuple[datetime, str]:
-    return fact.at, fact.id
+_order = attrgetter("at", "id")
 
 
 @dataclass(frozen=True, slots=True)

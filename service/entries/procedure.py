@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from decimal import Decimal
 from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
+from service.entries.once import once
 from service.entries.quantity import LeakRate, Length, PressureDifference, Torque, Turns
 from service.entries.words import Amount, ClockSpan, Code, Count, Kind, Many, Model, Name, Text, refuse
 
@@ -55,6 +57,16 @@ class Joint(Model):
     high: Torque | None = None
     acceptance: Literal["simple", "guarded"] = "simple"
     confidence: Amount | None = None
+
+    @once
+    def band(self) -> tuple[Decimal, Decimal]:
+        """Lowest and highest torque allowed, N.m: the limits, else the torque ± tolerance."""
+        if self.low is not None and self.high is not None:
+            return self.low.si, self.high.si
+        if self.torque is None or self.tolerance_percent is None:
+            raise ValueError(f"{self.joint} has no band, which its model refuses")
+        tolerance = self.torque.si * Decimal(self.tolerance_percent) / 100
+        return self.torque.si - tolerance, self.torque.si + tolerance
 
     @model_validator(mode="after")
     def _has_a_band(self) -> Self:
