@@ -24,6 +24,7 @@ def _local(at: datetime, zone: ZoneInfo) -> str:
     return at.astimezone(zone).isoformat(sep=" ")
 
 
+@lru_cache(4096)
 def span(duration: Duration) -> timedelta:
     """The days and the clock part of a duration."""
     return timedelta(days=duration.days, seconds=duration.seconds)

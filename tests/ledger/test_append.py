@@ -454,6 +454,15 @@ def test_a_recalibration_tells_whom_it_stirred(bench):
     }
 
 
+def test_a_wrench_said_to_have_been_dropped_before_the_work_stirs_the_rebuild_too(bench):
+    bench.post(rebuild())
+    receipt = bench.post(entry("instrument.event", "07:30", {"instrument": "TW-5", "event": "dropped"}))
+    assert receipt.rebuilds == ({"id": REBUILD, "state": "closed", "verdict": "nonconforming"},)
+    assert {(one["check"], one["subject"], one["verdict"]) for one in receipt.findings} == {
+        ("instrument", "TW-5", "nonconforming")
+    }
+
+
 def test_time_between_two_appends_shows_in_what_is_recorded(bench):
     bench.post(note("one"))
     bench.tick(seconds=1.5)
