@@ -165,6 +165,6 @@ CREEP = Check(
     "A closed section's pressure creeps up no more than the procedure allows, temperature and its own leak taken out.",
     "c = (p2·T1/T2 − p1 + (Q/V)·(T1/T_ref)·Δt) · t_obs/Δt; c + U ≤ limit",
     SOURCE,
-    reads=frozenset({"leak.tested", "lockup.tested"}),
+    reads=frozenset({"leak.tested", "lockup.tested", "rebuild.opened"}),
     run=check,
 )

@@ -101,6 +101,6 @@ FUNCTIONS = Check(
     "Every function the procedure asks for (changeover, alarms, relief, purge, identity) passed, in its limits.",
     "low ≤ x ≤ high for each reading with limits; the last test of each function decides",
     SOURCE,
-    reads=frozenset({"function.tested"}),
+    reads=frozenset({"function.tested", "rebuild.opened"}),
     run=check,
 )

@@ -221,6 +221,8 @@ INSTRUMENT = Check(
     "Each instrument used was in calibration on the day, unharmed since, in its range, of the right kind and class.",
     "day ≤ min(certificate + interval, valid until); min ≤ x ≤ max; |error as left| ≤ class",
     SOURCE,
-    reads=frozenset({"leak.tested", "lockup.tested", "pressure.read", "setting.adjusted", "torque.applied"}),
+    reads=frozenset(
+        {"leak.tested", "lockup.tested", "pressure.read", "rebuild.opened", "setting.adjusted", "torque.applied"}
+    ),
     run=check,
 )

@@ -220,6 +220,6 @@ LEAK = Check(
     "Each section the procedure asks for loses no more than its limit, with temperature taken out of the pressure.",
     "Q = V·T_ref·(p1/T1 − p2/T2)/Δt, absolute and kelvin; Q + U ≤ limit, U = 2·u from gauge and thermometer",
     SOURCE,
-    reads=frozenset({"leak.tested"}),
+    reads=frozenset({"leak.tested", "rebuild.opened"}),
     run=check,
 )

@@ -139,6 +139,6 @@ LOCKUP = Check(
     "The delivered pressure rises no more than the procedure allows when flow stops and the seat has settled.",
     "R = (p_closed − p_flowing) / p_flowing ≤ greatest rise, gauge pressures, p_closed after the settling time",
     SOURCE,
-    reads=frozenset({"lockup.tested"}),
+    reads=frozenset({"lockup.tested", "rebuild.opened"}),
     run=check,
 )

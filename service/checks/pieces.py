@@ -116,10 +116,7 @@ def _take(
 ) -> tuple[Counter[Piece], int]:
     """So many pieces from a heap, in an order, and how many it lacked."""
     taken: Counter[Piece] = Counter()
-    lacking = quantity
     for piece in sorted(source, key=order):
-        if count := min(source[piece], lacking):
-            taken[piece] = count
-            source[piece] -= count
-            lacking -= count
-    return taken, lacking
+        taken[piece] = min(source[piece], quantity - taken.total())
+    source.subtract(taken)
+    return +taken, quantity - taken.total()

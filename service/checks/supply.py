@@ -157,6 +157,8 @@ SUPPLY = Check(
     "The line downstream stayed in its band while the bank was out, and the wards were told before and after.",
     "low ≤ p ≤ high from each isolation to its restoring; t(told before) < t(isolated), t(told after) > t(restored)",
     SOURCE,
-    reads=frozenset({"bank.isolated", "bank.restored", "notice.given", "pressure.read", "rebuild.closed"}),
+    reads=frozenset(
+        {"bank.isolated", "bank.restored", "notice.given", "pressure.read", "rebuild.closed", "rebuild.opened"}
+    ),
     run=check,
 )

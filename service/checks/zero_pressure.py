@@ -105,9 +105,9 @@ def _answer(job: Job, point: ZeroPoint, period: Period, alive: Mapping[str, date
 def _readings(job: Job, point: ZeroPoint, period: Period, alive: Mapping[str, datetime]) -> Iterator[ZeroReading]:
     """What was read at the point from the isolation to the end of the period, as far as it bears on zero."""
     for fact in job.facts.of(PressureRead):
-        if fact.data.point != point.point or fact.data.phase not in _PHASES:
+        if period.isolated is None or fact.at < period.isolated or (period.ends is not None and fact.at > period.ends):
             continue
-        if period.isolated is not None and period.isolated <= fact.at and not (period.ends and fact.at > period.ends):
+        if fact.data.point == point.point and fact.data.phase in _PHASES:
             reading = weigh(job, fact, point, period.isolated, alive)
             if reading.bears:
                 yield reading
@@ -201,7 +201,15 @@ ZERO_PRESSURE = Check(
     "measured: |p| + U ≤ limit, U = 2·u; or vented: vent open, |p| ≤ resolution/2; t_last − t_first ≥ hold",
     SOURCE,
     reads=frozenset(
-        {"bank.isolated", "bank.restored", "part.fitted", "part.removed", "pressure.read", "rebuild.closed"}
+        {
+            "bank.isolated",
+            "bank.restored",
+            "part.fitted",
+            "part.removed",
+            "pressure.read",
+            "rebuild.closed",
+            "rebuild.opened",
+        }
     ),
     run=check,
 )

@@ -75,11 +75,9 @@ def seen_alive(job: Job) -> Mapping[str, datetime]:
     """When each gauge was first seen, as found, to read more than its resolution (more than 0 where unknown)."""
     alive: dict[str, datetime] = {}
     for fact in job.facts.of(PressureRead):
-        if fact.data.phase != "as_found":
-            continue
         name, read = gauge_name(fact.data), fact.data.pressure
         moved = read.reference == "gauge" and abs(read.si) > (resolution(job, fact.data) or Decimal(0))
-        if name is not None and moved:
+        if fact.data.phase == "as_found" and name is not None and moved:
             alive.setdefault(name, fact.at)
     return alive
 
@@ -88,16 +86,6 @@ def weigh(
     job: Job, fact: Fact[PressureRead], point: ZeroPoint, isolated: datetime, alive: Mapping[str, datetime]
 ) -> ZeroReading:
     """What this reading, taken after the isolation, says about zero at the point."""
-    key = ("zero_reading", fact.id, point.point, isolated)
-    if key not in job.worked:
-        job.worked[key] = _weighed(job, fact, point, isolated, alive)
-    reading: ZeroReading = job.worked[key]
-    return reading
-
-
-def _weighed(
-    job: Job, fact: Fact[PressureRead], point: ZeroPoint, isolated: datetime, alive: Mapping[str, datetime]
-) -> ZeroReading:
     reading = _vented(job, fact) or _measured(job, fact, point)
     if reading.standing != "proves":
         return reading

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -112,3 +113,15 @@ def test_a_check_is_small_and_pure():
                  if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("service.")}  # fmt: skip
         assert rooms <= {"checks", "entries"}
         assert len(ast.get_docstring(tree) or "") > 200, "formula, symbols and source stand in the docstring"
+
+
+@pytest.mark.parametrize("check", CHECKS, ids=lambda check: check.name)
+def test_a_check_that_tells_the_time_reads_what_opens_the_rebuild(check: Check):
+    """A time of day is told with its day where that is not the day of the opening."""
+    earlier = [
+        fact._replace(id="earlier", at=fact.at - timedelta(days=1)) for fact in facts() if fact.type == "rebuild.opened"
+    ]
+    whole, moved = job(), job()
+    moved = Job(moved.procedure, moved.register, Facts([*facts(), *earlier]), moved.instruments)
+    if "rebuild.opened" not in check.reads:
+        assert list(check.run(moved)) == list(check.run(whole))

@@ -178,4 +178,4 @@ def test_no_test_and_none_asked_for():
 
 
 def test_the_catalogue_row_reads_leaks_too():
-    assert CREEP.reads == {"leak.tested", "lockup.tested"}
+    assert CREEP.reads == {"leak.tested", "lockup.tested", "rebuild.opened"}

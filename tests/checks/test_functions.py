@@ -111,4 +111,4 @@ def test_a_procedure_without_function_tests_asks_for_none():
 
 def test_the_catalogue_row_names_what_it_decides():
     assert "relief" in FUNCTIONS.decides
-    assert FUNCTIONS.reads == {"function.tested"}
+    assert FUNCTIONS.reads == {"function.tested", "rebuild.opened"}

@@ -283,7 +283,7 @@ def test_every_entry_that_names_an_instrument_counts_as_a_use():
     assert found["PG-9"].says.startswith("Used 4 times; ")
     assert found["TH-3"].says.startswith("Used 2 times; ")
     assert {finding.verdict for finding in found.values()} == {"conforming"}
-    assert {one.type for one in facts} | {"torque.applied"} == INSTRUMENT.reads
+    assert {one.type for one in facts} | {"torque.applied", "rebuild.opened"} == INSTRUMENT.reads
 
 
 def test_all_that_is_wrong_is_told_and_the_worst_decides():

@@ -373,4 +373,4 @@ def test_bubbles_refute_a_decay_and_none_does_not_refute_a_leak():
 
 def test_the_source_is_named_and_what_is_from_memory_says_so():
     assert "ASTM E2930-13(2021) (from memory; confirm against the document)" in LEAK.source
-    assert LEAK.reads == {"leak.tested"}
+    assert LEAK.reads == {"leak.tested", "rebuild.opened"}
