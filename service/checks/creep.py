@@ -80,7 +80,7 @@ def _test(job: Job, asked: Lockup, limit: PressureDifference, section: str, fact
         return _said(section, "inconclusive", says, found.advice, required=required, entries=(fact.id,))
     seconds = span(ends[1].after) - span(ends[0].after)
     leak = _leak(job, section, test, found, seconds)
-    observed = span(asked.observe) if asked.observe else seconds
+    observed = (span(asked.observe) if asked.observe else None) or seconds
     scale = Decimal(observed // _SECOND) / (seconds // _SECOND)
     c, expanded = (found.d + leak.lost) * scale, COVERAGE * (found.u**2 + leak.u**2).sqrt() * scale
     verdict, why, mend = _decided(c, expanded, limit, leak)
@@ -103,7 +103,7 @@ def _ends(asked: Lockup, test: LockupTested) -> tuple[LockupReading, LockupReadi
     readings = settled(asked, test)
     if len(readings) < 2:
         return None
-    until = span(readings[0].after) + (span(asked.observe) if asked.observe else _SECOND)
+    until = span(readings[0].after) + max(span(asked.observe) if asked.observe else _SECOND, _SECOND)
     late = [reading for reading in readings if span(reading.after) >= until]
     if not late:
         return None
