@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from functools import lru_cache
 from zoneinfo import ZoneInfo
+
+from dateutil.relativedelta import relativedelta
 
 from service.checks.job import Job
 from service.entries.words import Duration
@@ -22,11 +24,19 @@ def _local(at: datetime, zone: ZoneInfo) -> str:
     return at.astimezone(zone).isoformat(sep=" ")
 
 
+@lru_cache(4096)
 def span(duration: Duration) -> timedelta:
     """The days and the clock part of a duration."""
     return timedelta(days=duration.days, seconds=duration.seconds)
 
 
+@lru_cache(4096)
+def later(day: date, duration: Duration) -> date:
+    """The day so long after another: months first, clamped to the month's last day, then days; never chained."""
+    return day + relativedelta(months=duration.months, days=duration.days)
+
+
+@lru_cache(4096)
 def lapse(between: timedelta) -> str:
     """``9 min 50 s``: the units of a clock, empty ones left out."""
     minutes, seconds = divmod(Decimal(between // timedelta(microseconds=1)) / 1_000_000, 60)

@@ -36,12 +36,7 @@ class Band(NamedTuple):
 
 def band_of(joint: Joint) -> Band:
     """The joint's band: its limits, else its torque ± tolerance."""
-    if joint.low is not None and joint.high is not None:
-        return Band(joint.low.si, joint.high.si)
-    if joint.torque is None or joint.tolerance_percent is None:
-        raise ValueError(f"{joint.joint} has no band, which its model refuses")
-    tolerance = joint.torque.si * Decimal(joint.tolerance_percent) / 100
-    return Band(joint.torque.si - tolerance, joint.torque.si + tolerance)
+    return Band._make(joint.band)
 
 
 def band_words(joint: Joint) -> str:

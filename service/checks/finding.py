@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 from service.checks.job import Job
 from service.entries.catalogue import ENTRY_TYPES
@@ -16,10 +16,10 @@ FROM_MEMORY = "from memory; confirm against the document"
 
 EVERYTHING = frozenset(ENTRY_TYPES)
 """For checks that any fact can answer otherwise."""
+_WORST_FIRST: tuple[Verdict, ...] = ("nonconforming", "inconclusive", "conforming", "not_applicable")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class Finding(NamedTuple):
     """One answer of one check about one subject.
 
     ``measured`` and ``required`` hold quantities as ``Quantity.shown`` gives them; ``says`` is the arithmetic in
@@ -41,7 +41,7 @@ class Finding:
 
     def noted_only(self, why: str) -> Finding:
         """The same finding, no longer bearing on the rebuild's verdict."""
-        return replace(self, counts=False, says=f"{self.says} {why}")
+        return self._replace(counts=False, says=f"{self.says} {why}")
 
     def shown(self) -> dict[str, Any]:
         """As the wire shows it; ``probability`` only where there is one."""
@@ -60,6 +60,11 @@ class Finding:
         if self.probability is not None:
             shown["probability"] = self.probability
         return shown
+
+
+def worst(findings: Iterable[Finding]) -> Finding:
+    """The one that says least for the work; the first of equals."""
+    return min(findings, key=lambda finding: _WORST_FIRST.index(finding.verdict))
 
 
 @dataclass(frozen=True, slots=True)

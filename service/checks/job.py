@@ -10,7 +10,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
-from typing import Generic, TypeVar, cast
+from operator import attrgetter
+from typing import Any, Generic, NamedTuple, TypeVar, cast
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel
@@ -27,8 +28,7 @@ D_co = TypeVar("D_co", bound=BaseModel, covariant=True)
 M = TypeVar("M", bound=BaseModel)
 
 
-@dataclass(frozen=True, slots=True)
-class Fact(Generic[D_co]):
+class Fact(NamedTuple, Generic[D_co]):
     """One observation as it holds now, corrections applied. ``at``: when it was complete, UTC."""
 
     id: str
@@ -80,8 +80,7 @@ class Facts:
 _TYPE_OF: Mapping[type[BaseModel], str] = {row.data: row.name for row in ENTRY_TYPES.values()}
 
 
-def _order(fact: Fact[BaseModel]) -> tuple[datetime, str]:
-    return fact.at, fact.id
+_order = attrgetter("at", "id")
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +131,8 @@ class Job:
     earlier: tuple[Earlier, ...] = ()
     between: tuple[Fact[BaseModel], ...] = ()
     zone: ZoneInfo = field(default_factory=lambda: ZoneInfo("UTC"))
+    worked: dict[Any, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
+    """What more than one check works out from the same facts, by whatever names it; a job with other facts has none."""
 
     @once
     def opening(self) -> Fact[RebuildOpened] | None:

@@ -27,6 +27,7 @@ NAME = "sign_off"
 SOURCE = f"asked for: the procedure; rule: {COMMON_PRACTICE}"
 _FRAME = frozenset({"rebuild.opened", "rebuild.closed"})
 """Facts about the rebuild as a whole: who opened it may be the one who authorises it, and did no work by that."""
+_AFTERWARDS = frozenset(name for name, row in ENTRY_TYPES.items() if row.after_closing)
 
 
 class _Fault(NamedTuple):
@@ -145,7 +146,10 @@ def _too_early(job: Job, closing: Fact[RebuildClosed], signature: Fact[RebuildCo
 
 def _recorded(job: Job) -> list[Fact[BaseModel]]:
     """What a signature covers: all but what may well follow it (notices, notes, concessions, countersignatures)."""
-    return [fact for fact in job.facts if not ENTRY_TYPES[fact.type].after_closing]
+    if (key := (NAME, "recorded")) not in job.worked:
+        job.worked[key] = [fact for fact in job.facts if fact.type not in _AFTERWARDS]
+    recorded: list[Fact[BaseModel]] = job.worked[key]
+    return recorded
 
 
 def _by(fact: Fact[BaseModel]) -> str:

@@ -13,7 +13,6 @@ sources stand there. Rules of the trade besides, common practice, no published s
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from decimal import Decimal
 from functools import partial
 
@@ -159,8 +158,7 @@ def _over_torqued(job: Job, joint: Joint, worst: Worked, standing: Sequence[Fact
     after = f" {_written(later)} applied afterwards." if later else ""
     own = " or ".join(_own_parts(job, joint))
     mend = f"Fit a new part ({own}) and tighten the joint again." if own else "The kit has no part for this joint."
-    return replace(
-        finding,
+    return finding._replace(
         says=f"{finding.says} Over its band, even once, it stays nonconforming until the joint gets a new part.{after}",
         advice=_sentences(_unit_slip(joint, worst), mend),
         entries=(*finding.entries, *_ids(later)),
@@ -191,8 +189,7 @@ def _doubted(finding: Finding, joint: Joint, doubt: Worked | Undone) -> Finding:
         why, advice = doubt.because.why, doubt.because.advice
     else:
         why, advice = "the tool leaves that open", _advice(joint, doubt, "inconclusive") or ""
-    return replace(
-        finding,
+    return finding._replace(
         verdict="inconclusive",
         says=f"{finding.says} But {doubt.fact.data.torque} was applied too, which may have been over the band: {why}.",
         advice=advice,

@@ -1,4 +1,4 @@
-"""The command line: serve · demo · post · replay · token · facility · openapi · migrate."""
+"""The command line: serve · demo · post · replay · checks · token · facility · openapi · migrate."""
 
 from __future__ import annotations
 

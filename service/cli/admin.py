@@ -1,4 +1,4 @@
-"""Commands of the operator: migrate, facility, token, replay."""
+"""Commands of the operator: migrate, facility, token, replay, checks."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextC
 
 from service.access.tokens import new_token
 from service.app import now
+from service.checks.catalogue import table
 from service.entries.catalogue import SCOPES, Scope
 from service.entries.envelope import faults_of
 from service.entries.facility import FacilityOpened
@@ -32,6 +33,7 @@ def add_to(app: typer.Typer) -> None:
     """Hang these commands on the command line."""
     app.command()(migrate)
     app.command()(replay)
+    app.command()(checks)
     app.add_typer(facility, name="facility")
     app.add_typer(token, name="token")
 
@@ -72,6 +74,11 @@ def token_new(
 ) -> None:
     """Make a token and print it: it is shown only this once."""
     typer.echo(new_token(_store(), facility, [cast("Scope", each) for each in scope], now()))
+
+
+def checks() -> None:
+    """Print the catalogue of checks as the README's table."""
+    typer.echo(table())
 
 
 def replay(

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from decimal import Decimal
 from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
+from service.entries.once import once
 from service.entries.quantity import LeakRate, Length, PressureDifference, Torque, Turns
 from service.entries.words import Amount, ClockSpan, Code, Count, Kind, Many, Model, Name, Text, refuse
 
@@ -56,6 +58,16 @@ class Joint(Model):
     acceptance: Literal["simple", "guarded"] = "simple"
     confidence: Amount | None = None
 
+    @once
+    def band(self) -> tuple[Decimal, Decimal]:
+        """Lowest and highest torque allowed, N.m: the limits, else the torque ± tolerance."""
+        if self.low is not None and self.high is not None:
+            return self.low.si, self.high.si
+        if self.torque is None or self.tolerance_percent is None:
+            raise ValueError(f"{self.joint} has no band, which its model refuses")
+        tolerance = self.torque.si * Decimal(self.tolerance_percent) / 100
+        return self.torque.si - tolerance, self.torque.si + tolerance
+
     @model_validator(mode="after")
     def _has_a_band(self) -> Self:
         by_tolerance = self.torque is not None and self.tolerance_percent is not None
@@ -90,10 +102,11 @@ class Kit(Model):
 
 
 class Lubricant(Model):
-    """Which lubricants may be used, and on which parts."""
+    """Which lubricants may be used, on which parts, and whether they may meet oxygen."""
 
     named: Many[Name] = Field(min_length=1, max_length=20)
     on: Many[Code] = Field(default=(), max_length=200)
+    oxygen_compatible: bool | None = None
 
 
 class LeakTest(Model):

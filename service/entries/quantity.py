@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from decimal import ROUND_HALF_EVEN, Context, Decimal
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, ClassVar, Literal, NamedTuple
 
 from pydantic import ConfigDict, GetJsonSchemaHandler, field_validator, model_validator
@@ -172,13 +172,13 @@ def dimensions_of(spelling: str) -> tuple[str, ...]:
     return tuple(dimension for dimension in UNITS if spelling in _spellings(dimension))
 
 
+@lru_cache(8192)  # a rebuild is judged again with every entry, and most of its numbers stay
 def figures(value: Decimal, count: int) -> str:
     """A number rounded to ``count`` significant figures, in plain digits: 81.34907… to 5 → ``81.349``."""
     if value == 0:
         return "0"
     exponent = value.adjusted() - count + 1
-    rounded = value.quantize(Decimal(1).scaleb(min(exponent, 0)), ROUND_HALF_EVEN, _ROOMY)
-    return format(rounded, "f")
+    return format(value.quantize(Decimal(1).scaleb(min(exponent, 0)), ROUND_HALF_EVEN, _ROOMY), "f")
 
 
 class Quantity(Model):

@@ -28,6 +28,7 @@ from service.entries.once import once
 
 _DECIMAL = re.compile(r"-?(?:\d+)(?:\.\d+)?(?:[eE][+-]?\d{1,3})?", re.ASCII)
 _PLAIN_DECIMAL = re.compile(r"-?\d{1,9}(?:\.\d{1,9})?", re.ASCII)
+_PLAIN_CODE = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9 ,_-]*[A-Za-z0-9])?", re.ASCII)
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 _TIME = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(?:\.\d{1,9})?(?P<offset>[Zz]|[+-]\d\d:[0-5]\d)?", re.ASCII)
 _DAY = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
@@ -97,6 +98,8 @@ def _no_nul(text: str) -> str:
 
 
 def _no_controls(text: str) -> str:
+    if _PLAIN_CODE.fullmatch(text):
+        return text
     if _CONTROL.search(text) or text != text.strip():
         raise refuse("not_a_code", "no control characters and no spaces at either end")
     if text.strip(".") == "" or "/" in text or "\\" in text:

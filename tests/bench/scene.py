@@ -45,6 +45,7 @@ _BANK = {
         "flowing": _band("400", "440"),
         "static": _band("400", "470"),
     },
+    "line_pressure": {"point": "line", **_band("400", "450")},
     "stem": {"pitch": _q("1.25 mm"), "pressure_per_turn": _q("70 kPa")},
     "service": [{"procedure": "RB-1", "every": "P3Y", "window": "P45D", "meter": "changeovers", "usage": "400"}],
     "commissioned_on": "2023-09-01",
@@ -65,7 +66,14 @@ INSTRUMENTS: list[dict[str, Any]] = [
         "lever": _q("400 mm"),
         "interval": "P12M",
     },
-    {"instrument": "G-2", "kind": "pressure_gauge", "max": _q("700 kPa"), "resolution": _q("0.1 kPa")},
+    {
+        "instrument": "G-2",
+        "kind": "pressure_gauge",
+        "max": _q("700 kPa"),
+        "resolution": _q("0.1 kPa"),
+        "interval": "P12M",
+    },
+    {"instrument": "T-1", "kind": "thermometer", "resolution": _q("0.1 Cel"), "interval": "P12M"},
 ]
 CALIBRATIONS: list[dict[str, Any]] = [
     {
@@ -77,6 +85,7 @@ CALIBRATIONS: list[dict[str, Any]] = [
         "as_left_error_percent": "0.3",
     },
     {"instrument": "G-2", "on": "2026-01-15", "of": "span", "uncertainty_percent": "0.06", "k": "2"},
+    {"instrument": "T-1", "on": "2026-01-15", "uncertainty": _q("0.2 Cel"), "k": "2"},
 ]
 _REPLACED, _REUSED = ("seat", "body ring", "cap ring"), ("spring", "washer")
 PROCEDURE: dict[str, Any] = {
@@ -101,11 +110,19 @@ PROCEDURE: dict[str, Any] = {
     "kit": {
         "number": "KIT-1",
         "parts": [
-            *({"part": part, "action": "replace"} for part in _REPLACED),
+            *(
+                {"part": part, "action": "replace", "polymer": "FKM", "shelf_life": "ISO 2230:2002"}
+                for part in _REPLACED
+            ),
             *({"part": part, "action": "reuse"} for part in _REUSED),
         ],
     },
+    "lubricant": {"named": ["oxygen grease"], "on": ["body ring", "cap ring"]},
+    "leak_test": {"sections": ["outlet"], "limit": _q("0.005 Pa.m3/s")},
+    "lockup": {"max_rise_percent": "15", "settle": "PT1M", "observe": "PT10M", "creep_limit": _q("3 kPa")},
+    "functions": ["changeover", "low alarm"],
     "notice": True,
+    "supply": True,
     "countersign": {},
     "before": [
         ["zero_pressure", "turns.counted:out"],
@@ -114,6 +131,8 @@ PROCEDURE: dict[str, Any] = {
         ["torque.applied", "bank.restored"],
     ],
 }
+WITH_GAS = {**PROCEDURE, "endurance": {"margin": "1.5"}}
+"""The same, with the other bank's content asked for."""
 
 
 def _read(clock: str, point: str, phase: str, kpa: str, **more: Any) -> tuple[str, str, dict[str, Any]]:
@@ -143,28 +162,56 @@ _OPEN: list[tuple[str, str, dict[str, Any]]] = [
     (
         "08:30:00",
         "rebuild.opened",
-        {"procedure": "RB-1", "revision": 1, "reason": "scheduled", "kit": "KIT-1", "crew": ["tech-1", "tech-2"]},
+        {
+            "procedure": "RB-1",
+            "revision": 1,
+            "reason": "scheduled",
+            "kit": "KIT-1",
+            "crew": ["tech-1", "tech-2"],
+            "expected_duration": "PT3H",
+        },
     ),
     _read("08:33:00", "header", "as_found", "600.0"),
     _read("08:34:00", "outlet", "as_found", "418.0", flow="flowing"),
     _read("08:35:00", "dome", "as_found", "425.0"),
-    ("08:40:00", "bank.isolated", {"valves": [{"valve": "left master", "state": "closed", "lock": "K-4"}]}),
+    (
+        "08:40:00",
+        "bank.isolated",
+        {
+            "valves": [{"valve": "left master", "state": "closed", "lock": "K-4"}],
+            "companion": {
+                "cylinders": 8,
+                "water_volume": _q("50 L"),
+                "pressure": _q("120 bar"),
+                "temperature": _q("20 Cel"),
+                "reserve_pressure": _q("14 bar"),
+            },
+            "demand": _q("100 L/min"),
+        },
+    ),
     *_zero("08:44:00", "08:44:30", "08:45:00"),
     *_zero("08:48:00", "08:48:30", "08:49:00"),
     _read("08:50:00", "line", "during", "421.0"),
     _turns("08:55:00", "out", "tech-1"),
     _turns("08:55:10", "out", "tech-2"),
     *((f"09:0{n}:00", "part.removed", {"part": part}) for n, part in enumerate((*_REUSED, *_REPLACED))),
-    *((f"09:2{n}:00", "part.fitted", {"part": part, "new": True, "lot": "L-7"}) for n, part in enumerate(_REPLACED)),
+    *(
+        (f"09:2{n}:00", "part.fitted", {"part": part, "new": True, "lot": "L-7", "cured": "2Q2025"})
+        for n, part in enumerate(_REPLACED)
+    ),
     *((f"09:2{n + 3}:00", "part.fitted", {"part": part, "new": False}) for n, part in enumerate(_REUSED)),
-    ("09:25:30", "lubricant.applied", {"lubricant": "oxygen grease", "lot": "G-9", "on": ["body ring", "cap ring"]}),
+    (
+        "09:25:30",
+        "lubricant.applied",
+        {"lubricant": "oxygen grease", "lot": "G-9", "expires": "2028-06-30", "on": ["body ring", "cap ring"]},
+    ),
     _torque("09:40:00", "carrier", "42.0 N.m"),
     _torque("09:50:00", "cap", "74.5 N.m"),
     _turns("10:05:00", "in", "tech-1"),
     _turns("10:05:10", "in", "tech-2"),
 ]
 _LATER: list[tuple[str, str, dict[str, Any]]] = [
-    *((f"08:31:{n:02}", "step.done", {"step": n}) for n in range(1, 12)),
+    *((f"08:31:{n:02}", "step.done", {"step": n}) for n in range(1, 10)),
     _torque("09:35:00", "carrier", "25.0 N.m", stage="intermediate"),
     _torque("09:45:00", "cap", "40.0 N.m", stage="intermediate"),
     *(_read(f"09:5{n}:30", "line", "during", f"42{n}.0") for n in range(4)),
@@ -174,6 +221,38 @@ _LATER: list[tuple[str, str, dict[str, Any]]] = [
         "10:14:00",
         "setting.adjusted",
         {"turns": _q("0.25 turn"), "flow": "flowing", "before": _q("404.0 kPa"), "after": _q("420.0 kPa")},
+    ),
+    (
+        "10:28:00",
+        "leak.tested",
+        {
+            "method": "decay",
+            "section": "outlet",
+            "volume": _q("1.5 L"),
+            "fed_by": [],
+            "readings": [
+                {"at": f"{DAY}T{clock}Z", "pressure": _q(f"{kpa} kPa"), "temperature": _q("19.0 Cel")}
+                for clock, kpa in (("10:16:00", "431.0"), ("10:28:00", "430.8"))
+            ],
+            "atmosphere": {**_q("101.3 kPa"), "reference": "absolute"},
+            "instrument": "G-2",
+            "thermometer": "T-1",
+        },
+    ),
+    (
+        "10:29:00",
+        "lockup.tested",
+        {
+            "section": "outlet",
+            "volume": _q("1.5 L"),
+            "flowing": _q("420.0 kPa"),
+            "readings": [
+                {"after": after, "pressure": _q(f"{kpa} kPa"), "temperature": _q("19.0 Cel")}
+                for after, kpa in (("PT1M", "431.0"), ("PT11M", "431.1"))
+            ],
+            "instrument": "G-2",
+            "thermometer": "T-1",
+        },
     ),
     _read("10:30:00", "outlet", "as_left", "420.0", flow="flowing"),
     _read("10:31:00", "outlet", "as_left", "431.0", flow="static"),

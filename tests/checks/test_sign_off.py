@@ -1,7 +1,5 @@
 """Closed, and signed for by a second person. Common practice, no published source; the procedure asks for it."""
 
-from dataclasses import replace
-
 import pytest
 
 from service.checks.job import Fact
@@ -98,7 +96,7 @@ def test_notes_notices_concessions_and_signatures_may_follow_closing_and_counter
 # On which asset.
 @pytest.mark.parametrize(("asset", "verdict"), [("OX2-RB", "inconclusive"), ("OX2-LB", None), ("OX2", None)])
 def test_work_recorded_of_the_other_bank_settles_nothing_here(asset, verdict):
-    stray = replace(fact("torque.applied", "14:08:00", joint="bonnet", torque=q("45 N.m")), asset=asset)
+    stray = fact("torque.applied", "14:08:00", joint="bonnet", torque=q("45 N.m"))._replace(asset=asset)
     finding = found(check, job([*rebuild(), stray], register={"parent": "OX2"})).get("asset")
     assert (finding and finding.verdict) == verdict
     if finding:

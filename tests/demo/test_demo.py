@@ -11,6 +11,7 @@ from pathlib import Path
 import httpx
 import pytest
 
+from service.checks.catalogue import CHECKS
 from service.cli.demo import Scenario
 
 ROOT = Path(__file__).parents[2]
@@ -18,6 +19,8 @@ ALB = "0198c1f2-5d80-7b6a-8e11-4a2d90c0a819"
 """OXM1-LB in 2025: two counters disagree, put right, conforming."""
 ARB = "01992e51-9a40-7d0c-b3f8-71c65e0b0909"
 """OXM1-RB: a torque in the wrong unit, a bearing ball left out."""
+BAD_DAY = "019977a2-1d40-7e55-9b06-52c8a7d00923"
+"""OXE3-RB: a leak that warmth hid, a wrench that was dropped, O-rings past their life, too little gas."""
 OPEN = "01999a70-3c08-74f5-92d4-08b7e4f10930"
 """AIM2-LB: not finished."""
 EARLIER = "5b1f6b1e-6f0d-4c0e-9a53-6c0f2b7e2209"
@@ -37,6 +40,7 @@ def test_the_demo_ends_well_within_twenty_seconds(printed):
 def test_the_demo_tells_each_verdict_in_words_the_worst_first(printed):
     told = re.findall(r"^([A-Z ]+): (\S+), rebuild of (\S+)$", printed.out, re.MULTILINE)
     assert told == [
+        ("NONCONFORMING", "OXE3-RB", "2025-09-23"),
         ("NONCONFORMING", "OXM1-RB", "2025-09-09"),
         ("INCONCLUSIVE SO FAR", "AIM2-LB", "2025-09-30"),
         ("CONFORMING", "OXM1-LB", "2025-08-19"),
@@ -115,6 +119,25 @@ def test_a_torque_in_the_wrong_unit_is_named_and_a_part_left_out_is_missed(playe
     assert (bonnet["verdict"], ball["verdict"]) == ("nonconforming", "nonconforming")
     assert "34.0 N.m would be in it: was the unit written down wrongly?" in bonnet["advice"]
     assert "1 left out by the record" in ball["says"]
+
+
+def test_a_day_on_which_much_went_wrong_is_told_check_by_check(played):
+    found = {(one["check"], one["subject"]): one for one in played.people["visitor"].rebuild(BAD_DAY)["findings"]}
+    assert {key for key, one in found.items() if one["verdict"] == "nonconforming"} == {
+        ("soft_goods_life", "stem O-ring"),
+        ("instrument", "TW-15"),
+        ("leak", "outlet"),
+        ("endurance", "companion bank"),
+        ("functions", "relief valve"),
+    }
+    assert "hid the leak from the gauge" in found["leak", "outlet"]["says"]
+    assert found["torque", "bonnet"]["verdict"] == "conforming"  # by the certificate; the drop is the instrument's
+
+
+def test_every_check_of_the_catalogue_is_seen_at_work(played):
+    seen = {one["check"] for rebuild in played.rebuilds for one in played.people["visitor"].rebuild(rebuild)["findings"]
+            if one["verdict"] != "not_applicable"}  # fmt: skip
+    assert seen == {check.name for check in CHECKS}
 
 
 def test_an_unfinished_rebuild_is_inconclusive_for_what_it_lacks(played):

@@ -447,7 +447,20 @@ def test_a_recalibration_tells_whom_it_stirred(bench):
     bad = {"instrument": "TW-5", "on": "2026-07-10", "as_left_error_percent": "20"}
     receipt = bench.post(entry("instrument.calibrated", "12:00", bad))
     assert receipt.rebuilds == ({"id": REBUILD, "state": "closed", "verdict": "nonconforming"},)
-    assert {(one["check"], one["subject"]) for one in receipt.findings} == {("torque", "bonnet"), ("torque", "plug")}
+    assert {(one["check"], one["subject"]) for one in receipt.findings} == {
+        ("torque", "bonnet"),
+        ("torque", "plug"),
+        ("instrument", "TW-5"),
+    }
+
+
+def test_a_wrench_said_to_have_been_dropped_before_the_work_stirs_the_rebuild_too(bench):
+    bench.post(rebuild())
+    receipt = bench.post(entry("instrument.event", "07:30", {"instrument": "TW-5", "event": "dropped"}))
+    assert receipt.rebuilds == ({"id": REBUILD, "state": "closed", "verdict": "nonconforming"},)
+    assert {(one["check"], one["subject"], one["verdict"]) for one in receipt.findings} == {
+        ("instrument", "TW-5", "nonconforming")
+    }
 
 
 def test_time_between_two_appends_shows_in_what_is_recorded(bench):

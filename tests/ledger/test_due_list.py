@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from service.store import due_list
 from tests.ledger.bench import Bench
 from tests.ledger.scenario import (
+    CERTIFICATES,
     DAY,
     FACILITY,
     PROCEDURE,
@@ -96,6 +97,9 @@ def test_one_by_another_procedure_does_not_unless_it_satisfies_this_one(bench):
 
 def test_the_last_of_several_counts_whatever_order_they_arrive_in(bench):
     earlier = "01981000-0000-7000-8000-0000000000bb"
+    bench.post(
+        [entry("instrument.calibrated", "09:04", {**one, "on": "2025-03-02"}, day="2026-03-03") for one in CERTIFICATES]
+    )
     bench.post(WHOLE)
     bench.post(rebuild(earlier, day="2025-07-01"))
     assert anchor(bench) == DAY

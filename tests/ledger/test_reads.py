@@ -47,7 +47,7 @@ WHOLE = [_fact(number, one) for number, one in enumerate(rebuild())]
 def arrivals(draw):
     """Facts of a rebuild, some of them told twice at other times of its day and the next, as they come in."""
     facts = [
-        replace(fact, id=f"{fact.id} again", at=fact.at.replace(day=15, hour=draw(st.integers(0, 23))))
+        fact._replace(id=f"{fact.id} again", at=fact.at.replace(day=15, hour=draw(st.integers(0, 23))))
         for fact in draw(st.lists(st.sampled_from(WHOLE), max_size=8, unique_by=lambda fact: fact.id))
     ]
     return draw(st.permutations([*facts, *draw(st.lists(st.sampled_from(WHOLE[1:]), unique_by=lambda fact: fact.id))]))
