@@ -12,7 +12,7 @@ from fastapi import FastAPI
 from fastapi_offline import FastAPIOffline
 
 from service.access.doorkeeper import Doorkeeper
-from service.api import assets, checks, document, due, entries, health, instruments, problems, procedures, rebuilds
+from service.api import assets, checks, document, due, entries, health, instruments, log, problems, procedures, rebuilds
 from service.entries.quantity import load_units
 from service.ledger.ledger import Ledger
 from service.settings import Settings
@@ -35,7 +35,7 @@ def _settle_memory() -> None:
 
 def create_app(settings: Settings, clock: Callable[[], datetime] = now) -> FastAPI:
     """The service over a database that ``migrate`` has brought up to date."""
-    ledger = Ledger(Store(settings.database_url), clock)
+    ledger = Ledger(Store(settings.database_url), clock, settings.key_file)
 
     @asynccontextmanager
     async def running(_: FastAPI) -> AsyncIterator[None]:
@@ -64,6 +64,6 @@ def create_app(settings: Settings, clock: Callable[[], datetime] = now) -> FastA
     document.install(app)
     app.add_route(f"{_BASE}/entries", entries.post_entries_at_once, methods=["POST"], include_in_schema=False)
     app.include_router(health.router)
-    for part in (entries, assets, procedures, instruments, rebuilds, checks, due):
+    for part in (entries, assets, procedures, instruments, rebuilds, checks, due, log):
         app.include_router(part.router, prefix=_BASE)
     return app

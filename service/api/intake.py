@@ -23,13 +23,33 @@ async def read_body(request: Request) -> Any:
         Unreadable: see ``read_json``.
     """
     _says_json(request)
-    most: int = request.app.state.most_body_bytes
+    return read_json(await _read(request, request.app.state.most_body_bytes))
+
+
+MOST_TEXT_BYTES = 65_536
+
+
+async def read_text(request: Request) -> bytes:
+    """A body of plain text, such as the lines of a signed note.
+
+    Raises:
+        WrongMedia: it says that it is something else.
+        TooLarge: longer than such lines are.
+    """
+    media, _, _ = request.headers.get("content-type", "text/plain").partition(";")
+    if media.strip().lower() != "text/plain":
+        raise WrongMedia(f"send it as text/plain, not as {media[:80] or 'nothing'}")
+    _not_encoded(request)
+    return await _read(request, MOST_TEXT_BYTES)
+
+
+async def _read(request: Request, most: int) -> bytes:
     body = bytearray()
     async for chunk in request.stream():
         body += chunk
         if len(body) > most:
             raise TooLarge(f"a body holds at most {most} bytes")
-    return read_json(bytes(body))
+    return bytes(body)
 
 
 def _says_json(request: Request) -> None:
@@ -38,6 +58,10 @@ def _says_json(request: Request) -> None:
     media = media.strip().lower()
     if media != "application/json" and not (media.startswith("application/") and media.endswith("+json")):
         raise WrongMedia(f"send it as application/json, not as {media[:80] or 'nothing'}")
+    _not_encoded(request)
+
+
+def _not_encoded(request: Request) -> None:
     if request.headers.get("content-encoding", "identity").strip().lower() != "identity":
         raise WrongMedia("send it as it is, without a content encoding")
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import queue
 import threading
+from collections.abc import Container
 from concurrent.futures import Future
 from typing import Final
 
@@ -35,8 +36,8 @@ _Waiting = tuple[str, Submission, "Future[Receipt]"]
 class Appender:
     """The write path of one process."""
 
-    def __init__(self, store: Store, clock: Clock) -> None:
-        self._store, self._clock = store, clock
+    def __init__(self, store: Store, clock: Clock, held: Container[str] = ()) -> None:
+        self._store, self._clock, self._held = store, clock, held
         self._memories: Recent[str, Memory] = Recent(MOST_FACILITIES)
         self._queue: queue.Queue[_Waiting | None] = queue.Queue(MOST_WAITING)
         self._behind: dict[str, None] = {}
@@ -106,7 +107,8 @@ class Appender:
     def _judge_left_over(self) -> None:
         try:
             with self._store.reading() as tx:
-                self._behind = dict.fromkeys(views.facilities_with_marks(tx))
+                marked = views.facilities_with_marks(tx)
+            self._behind = dict.fromkeys(facility for facility in marked if facility not in self._held)
         except DBAPIError:
             _log.exception("marks could not be read")
         self._judge_behind()

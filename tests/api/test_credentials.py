@@ -23,6 +23,8 @@ ROUTES = [
     ("GET", "/procedures/BR-12/revisions/1"), ("GET", "/instruments"), ("POST", "/instruments"),
     ("GET", "/instruments/TW-21"), ("POST", "/instruments/TW-21/calibrations"), ("GET", "/rebuilds"),
     ("GET", f"/rebuilds/{scenario.REBUILD}"), ("GET", "/due"), ("GET", "/checks"),
+    ("GET", "/log/checkpoint"), ("GET", "/log/key"), ("GET", "/log/keys"), ("GET", "/log/tile/0/000.p/1"),
+    ("GET", "/log/proof?seq=1"), ("GET", "/log/consistency?from=1&to=1"), ("POST", "/log/cosignatures"),
 ]  # fmt: skip
 READS = [path for method, path in ROUTES if method == "GET"]
 
