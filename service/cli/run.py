@@ -11,6 +11,7 @@ import uvicorn
 
 from service.app import create_app
 from service.cli.logs import tell
+from service.ledger.keys import SigningKey
 from service.settings import Settings
 from service.store.engine import Store
 from service.store.migrate import migrate
@@ -31,6 +32,8 @@ def serve(
     tell(settings.log_level)
     store = Store(settings.database_url)
     migrate(store)
+    with store.reading() as tx:
+        SigningKey(settings.key_file).check(tx)  # told in a line here; the service would refuse to start all the same
     store.close()
     uvicorn.run(create_app(settings), host=host, port=port, access_log=False, log_level=settings.log_level.lower())
 
