@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -61,6 +62,15 @@ def kept(store: Store, tmp_path: Path) -> Kept:
 def quick_kept(sqlite_url: str, open_store: Callable[[str], Store], tmp_path: Path) -> Kept:
     """The same on SQLite."""
     return filled(Kept(Bench(open_store(sqlite_url)), tmp_path))
+
+
+@pytest.fixture(scope="module")
+def whole(sqlite_template: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kept]:
+    """The same, one for all tests of a file that leave the ledger as it is."""
+    folder = tmp_path_factory.mktemp("whole")
+    store = Store(f"sqlite:///{shutil.copy(sqlite_template, folder / 'ledger.sqlite3')}")
+    yield filled(Kept(Bench(store), folder))
+    store.close()
 
 
 def filled(kept: Kept) -> Kept:

@@ -81,7 +81,7 @@ class TestTheFile:
     def test_is_never_written_over(self, key_file: Path) -> None:
         make_file(key_file)
         before = key_file.read_bytes()
-        with pytest.raises(Unsigned, match="no key file .* can be made"):
+        with pytest.raises(Unsigned, match=r"no key file .* can be made"):
             make_file(key_file)
         assert key_file.read_bytes() == before
 
