@@ -6,13 +6,13 @@ The log must not sign what contradicts what it signed before: somebody may hold 
 from __future__ import annotations
 
 import shutil
+import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
 from pydantic import ValidationError
-from sqlalchemy import text
 
 from service.entries.refusals import Contradiction, ReadOnly, Unsigned
 from service.ledger.accept_restore import accept_restore
@@ -140,9 +140,7 @@ def test_a_database_of_the_right_size_and_another_past_is_noticed_too(behind: st
         assert f"the first {size} entries are not those that the log has signed" in answer.json()["detail"]
 
 
-def test_a_backup_put_back_under_a_running_service_is_noticed_before_anything_is_signed(
-    signed_desk: Desk, key_file: Path
-) -> None:
+def test_a_backup_put_back_under_a_running_service_is_noticed_before_anything_is_signed(signed_desk: Desk) -> None:
     signed_desk.record(NOTE)
     assert signed_desk.get("/log/checkpoint").status_code == 200
     lose_last(signed_desk.ledger.store.url, "tidewater", 1)
@@ -151,14 +149,13 @@ def test_a_backup_put_back_under_a_running_service_is_noticed_before_anything_is
 
 
 def test_what_was_recorded_but_never_signed_is_remembered_at_a_clean_stop(sqlite_url: str, key_file: Path) -> None:
+    path, backup = Path(sqlite_url.removeprefix("sqlite:///")), key_file.with_name("backup.sqlite3")
     with running(sqlite_url, signing_key_file=key_file) as desk:
         opened(desk, key_file)
-        backup = key_file.with_name("backup")
-        with desk.ledger.store.engine.connect() as connection:
-            connection.execute(text("VACUUM INTO :to"), {"to": str(backup)})
+        with closing(sqlite3.connect(path)) as here, closing(sqlite3.connect(backup)) as there:
+            here.backup(there)
         desk.record(NOTE)
-    path = Path(sqlite_url.removeprefix("sqlite:///"))
-    for one in path.parent.glob(path.name + "-*"):
+    for one in path.parent.glob(f"{path.name}*"):
         one.unlink()
     shutil.copy(backup, path)
     with desk_of(sqlite_url, key_file) as desk:
