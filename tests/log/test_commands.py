@@ -1,4 +1,4 @@
-"""The log at a terminal: keys, export, verify, replay, a backup accepted; as an operator types them, in processes of their own."""
+"""The log at a terminal: keys, export, verify, replay, a backup accepted; as an operator types them."""
 
 from __future__ import annotations
 
@@ -11,10 +11,16 @@ from typing import Any, NamedTuple
 
 import pytest
 
+from service.app import now
+from service.cli import main
 from service.ledger import log
+from service.ledger.append import append
+from service.ledger.memory import Memory
 from service.merkle.key import Witness, parse_key
 from service.store import entries
 from service.store.engine import Store
+from tests.ledger.bench import submission
+from tests.ledger.scenario import entry
 from tests.log.losing import change, lose_last
 
 ROOT = Path(__file__).parents[2]
@@ -30,23 +36,28 @@ class Said(NamedTuple):
 
 
 class Machine:
-    """A folder with a database and a key file, and the program on its path."""
+    """A folder with a database and a key file, and a terminal in front of it."""
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
+    def __init__(self, folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+        self.folder, self._monkeypatch, self._capsys = folder, monkeypatch, capsys
         folder.mkdir(exist_ok=True)
         self.url = f"sqlite:///{folder / 'ledger.sqlite3'}"
         self.key_file = folder / "witnessmark.key"
+        self.said_first = ""
 
     def type(self, *words: str | Path) -> Said:
-        """Run a command as a shell would."""
-        done = subprocess.run(
-            [sys.executable, "-m", "service", *map(str, words)],
-            env={**os.environ, "WITNESSMARK_DATABASE_URL": self.url, "PYTHONPATH": str(ROOT), "COLUMNS": "200"},
-            cwd=self.folder, capture_output=True, text=True, check=False, timeout=120,
-        )  # fmt: skip
-        assert "Traceback" not in done.stdout + done.stderr, done.stderr
-        return Said(done.returncode, done.stdout, done.stderr)
+        """Run a command as the shell would."""
+        self._monkeypatch.setattr(sys, "argv", ["witnessmark", *map(str, words)])
+        self._monkeypatch.setenv("WITNESSMARK_DATABASE_URL", self.url)
+        self._monkeypatch.setenv("COLUMNS", "200")
+        code: object = 0
+        try:
+            main()
+        except SystemExit as ended:
+            code = ended.code
+        said = self._capsys.readouterr()
+        assert "Traceback" not in said.out + said.err
+        return Said(int(str(code or 0)), said.out, said.err)
 
     def done(self, *words: str | Path) -> str:
         """Run a command that must succeed; what it prints."""
@@ -65,17 +76,23 @@ class Machine:
 
 
 @pytest.fixture
-def machine(tmp_path: Path) -> Machine:
+def machine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Machine:
     """With one facility added by the command."""
-    machine = Machine(tmp_path / "here")
-    machine.said = machine.done(*ADD)  # type: ignore[attr-defined]
+    machine = Machine(tmp_path / "here", monkeypatch, capsys)
+    machine.said_first = machine.done(*ADD)
     return machine
+
+
+@pytest.fixture
+def stranger(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Machine:
+    """With nothing at all."""
+    return Machine(tmp_path / "stranger", monkeypatch, capsys)
 
 
 def test_adding_the_first_facility_makes_the_key_and_prints_the_line_to_verify_with(machine: Machine) -> None:
     assert stat.S_IMODE(machine.key_file.stat().st_mode) == 0o600
     line = machine.ask(lambda tx: log.key_line(tx, CODE)).strip()
-    assert f"Verify it with {line}" in machine.said  # type: ignore[attr-defined]
+    assert f"Verify it with {line}" in machine.said_first
     assert parse_key(line).name == ORIGIN
     assert machine.done("key", "show").split() == [CODE, "0", line]
 
@@ -104,12 +121,11 @@ def test_rotating_the_key_and_adding_a_witness(machine: Machine) -> None:
 
 
 def test_a_ledger_is_exported_verified_elsewhere_and_replayed_into_an_empty_database(
-    machine: Machine, tmp_path: Path
+    machine: Machine, stranger: Machine, tmp_path: Path
 ) -> None:
     line = machine.ask(lambda tx: log.key_line(tx, CODE)).strip()
     file = tmp_path / "ledger.export"
     assert f"holds 1 entries of {CODE}, root " in machine.done("export", "--facility", CODE, file)
-    stranger = Machine(tmp_path / "stranger")
     said = stranger.done("verify", file, "--key", line)
     assert "it is as it was logged." in said
     assert not list(stranger.folder.iterdir()), "verifying needs no database and makes none"
@@ -117,6 +133,18 @@ def test_a_ledger_is_exported_verified_elsewhere_and_replayed_into_an_empty_data
     head = stranger.ask(lambda tx: tuple(entries.read_head(tx, CODE)))
     assert head == machine.ask(lambda tx: tuple(entries.read_head(tx, CODE)))
     assert f"there is a facility '{CODE}'" in machine.type("replay", file).err
+
+
+def test_a_stranger_verifies_in_a_process_that_knows_no_database(machine: Machine, tmp_path: Path) -> None:
+    file = tmp_path / "ledger.export"
+    machine.done("export", "--facility", CODE, file)
+    done = subprocess.run(
+        [sys.executable, "-m", "service", "verify", str(file)],
+        env={**os.environ, "WITNESSMARK_DATABASE_URL": "no database at all", "PYTHONPATH": str(ROOT)},
+        cwd=tmp_path, capture_output=True, text=True, check=False, timeout=120,
+    )  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.endswith(f"{file}: it is as it was logged.\n")
 
 
 def test_a_changed_file_is_told_where_and_ends_with_code_1(machine: Machine, tmp_path: Path) -> None:
@@ -153,11 +181,18 @@ def test_the_database_is_verified_and_an_edited_row_is_found(machine: Machine) -
 
 
 def test_a_backup_that_was_put_back_is_accepted_with_a_reason(machine: Machine, tmp_path: Path) -> None:
-    machine.done("facility", "add", "elsewhere", *ADD[3:7], "--origin", "elsewhere.example/log")
+    accept = ("facility", "accept-restore", CODE, "--reason", "Disk failed; Monday's backup")
+    assert "holds all that its log has signed" in machine.type(*accept).err
+    store = Store(machine.url)
+    amended = submission(entry("facility.amended", "09:58", {"name": "Tidewater Hospital"}))
+    append(store, Memory(CODE), [amended], now)
+    store.close()
     machine.done("export", "--facility", CODE, tmp_path / "before")
     lose_last(machine.url, CODE, 1)
     said = machine.type("export", "--facility", CODE, tmp_path / "after")
     assert said.code == 1
-    assert "the log has signed 1 entries and the database holds 0" in said.err
+    assert "the log has signed 2 entries and the database holds 1" in said.err
     assert not (tmp_path / "after").exists()
-    assert machine.type("facility", "accept-restore", "elsewhere", "--reason", "Nothing").code == 1
+    assert f"Entry 2 of {CODE} says what happened; entries are taken again." in machine.done(*accept)
+    machine.done("export", "--facility", CODE, tmp_path / "after")
+    assert b"Disk failed; Monday's backup" in (tmp_path / "after").read_bytes()
