@@ -19,7 +19,7 @@ import orjson
 from service.checks.job import Earlier, Fact, InstrumentRecord, Job, StemLeft
 from service.checks.turns import engaged
 from service.entries.procedure import ProcedurePublished
-from service.entries.words import microseconds
+from service.entries.words import Moment, microseconds
 from service.ledger.entry import Entry
 from service.ledger.rebuild import Folded, fold, instruments_named
 from service.ledger.register import ASSET_TYPES, Asset, Facility, fold_asset, fold_facility, fold_instrument
@@ -57,8 +57,8 @@ class Pages:
         """The entries that stand there, in the order of their seq."""
         found = []
         for place in dict.fromkeys(places):
-            text = self._data[place : self._data.find(b"\n", place)]
-            found.append(Entry.read(orjson.loads(text)["seq"], text))
+            body = orjson.loads(self._data[place : self._data.find(b"\n", place)])
+            found.append(Entry(body["seq"], body, Moment(body["occurred_at"]).at))
         return sorted(found, key=lambda entry: entry.seq)
 
 

@@ -1,4 +1,4 @@
-"""Exports of a size: one rebuild in 30 entries on each of so many manifolds, judged, copied and signed."""
+"""Exports of a size: one rebuild in 60 entries on each of so many manifolds, judged, copied and signed."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from service.store.engine import Store
 from tests.bench.fill import CODE, filled, now
 from tests.bench.frame import Setting
 
-WORK, PER_MANIFOLD = 30, 34
+WORK, PER_MANIFOLD = 60, 64
 """Entries of a rebuild; of a manifold: its three assets, the rebuild and the judgement."""
 
 

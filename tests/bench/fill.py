@@ -21,7 +21,9 @@ from service.entries.catalogue import SCOPES
 from service.entries.envelope import Draft, read_envelope
 from service.entries.facility import FacilityOpened
 from service.entries.refusals import Refusal
+from service.entries.words import instant
 from service.ledger.append import append, open_facility
+from service.ledger.entry import rfc3339
 from service.ledger.memory import Memory
 from service.ledger.receipt import Submission
 from service.merkle import tree
@@ -109,11 +111,11 @@ def _copy_entries(tx: Connection, count: int) -> None:
     for chunk in _chunks(_copies(models, count)):
         for row in chunk:
             seq += 1
-            body = orjson.loads(row["body"]) | {"seq": seq}
+            body = orjson.loads(row["body"]) | {"seq": seq, "recorded_at": rfc3339(instant(head.recorded_us))}
             if body["type"] == "rebuild.judged":
                 body["data"]["through"] = seq - 1  # the copy was judged by what stands before it
             text = canonical(body)
-            row |= {"seq": seq, "body": text.decode()}
+            row |= {"seq": seq, "recorded_us": head.recorded_us, "body": text.decode()}
             leaves.append(tree.leaf_hash(text))
         stored.write(tx, chunk)
     appended = tree.append(tree.read_edge(head.size, lambda places: nodes.read_nodes(tx, CODE, places)), leaves)
