@@ -155,6 +155,7 @@ def test_the_scope_is_the_same_by_the_other_route(desk: Desk, name: str) -> None
 
 def test_every_route_that_writes_is_among_those() -> None:
     writes = {(method, path) for method, path in ROUTES if method != "GET"} - {("POST", "/entries")}
+    writes -= {("POST", "/log/cosignatures")}  # no entry: a line beside the log, its scope is tried in tests/log
     assert writes == {(method, path.replace("PG-4", "TW-21")) for method, path, _ in SUGAR.values()}
 
 
