@@ -17,7 +17,10 @@ from itertools import accumulate
 from operator import xor
 from typing import TypeAlias
 
+import orjson
+
 from service.ledger.export_format import HASH_LENGTH
+from service.merkle.canonical import canonical
 from service.merkle.span import Subtree, fold_stretch
 from service.merkle.spelling import base64_bytes
 from service.merkle.tree import HASH_SIZE
@@ -129,6 +132,15 @@ def _seq(line: bytes) -> int:
 _MOST_DIGITS = 17
 
 
+def _canonical(content: bytes) -> bool:
+    """Is it spelled in the one way? Otherwise two readers could read two things, where a member stands twice, say."""
+    try:
+        body = orjson.loads(content)
+        return orjson.dumps(body, option=orjson.OPT_SORT_KEYS) == content or canonical(body) == content
+    except (ValueError, TypeError):
+        return False
+
+
 def _entries(
     data: bytes, lines: Sequence[bytes], numbers: Sequence[int], place: int, facility: str, start: int | None
 ) -> Entries | None:
@@ -137,6 +149,8 @@ def _entries(
     times = [tail[2] for tail in tails]
     seqs = [(start or 0) + 1 + number for number in numbers]
     if [int(tail[3]) for tail in tails] != seqs or times != sorted(times):
+        return None
+    if not all(_canonical(lines[number][_CONTENT:]) for number in numbers):
         return None
     keys = _keys(b"".join([tail[0] for tail in tails]))
     index = _index(lines, tails, place, numbers)

@@ -343,9 +343,13 @@ class TestALiarWithTheKey:
         without = [one | {"seq": number} for number, one in enumerate(bodies(whole)[1:], 1)]
         assert (1, "/type") in [where[1:] for where in found(whole.verify(signed_again(whole, without)))]
 
-    def test_an_entry_that_is_not_in_canonical_form(self, whole: Kept) -> None:
+    @pytest.mark.parametrize(("was", "now"), [(b"{", b"{ "), (b'"data":{', b'"credential":"nobody","data":{')])
+    def test_an_entry_spelled_so_that_two_readers_could_read_two_things(
+        self, whole: Kept, was: bytes, now: bytes
+    ) -> None:
+        """RFC 8785 leaves one spelling; a member twice, say, is the first to one reader and the last to another."""
         texts = [canonical(one) for one in bodies(whole)]
-        texts[3] = texts[3].replace(b"{", b"{ ", 1)
+        texts[3] = texts[3].replace(was, now, 1)
         report = whole.verify(of_texts(whole, texts))
         assert found(report)[0][1:] == (4, None)
         assert "not in canonical form (RFC 8785)" in said(report)
