@@ -52,15 +52,30 @@ def _made(setting: Setting, size: int) -> Store:
 
 
 def _proved(store: Store, size: int, seconds: float) -> Sample:
+    def prove(index: int) -> object:
+        with store.reading() as tx:
+            return _proof(tx, index, size)
+
+    return _timed(prove, size, seconds)
+
+
+def _proved_in_one_read(store: Store, size: int, seconds: float) -> Sample:
+    with store.reading() as tx:
+        return _timed(lambda index: _proof(tx, index, size), size, seconds)
+
+
+def _proof(tx: Connection, index: int, size: int) -> list[bytes]:
+    return inclusion_proof(index, size, lambda places: nodes.read_nodes(tx, CODE, places))
+
+
+def _timed(prove: Callable[[int], object], size: int, seconds: float) -> Sample:
     chance, times = random.Random(size), list[float]()  # noqa: S311 - places, no secrets
     until, cpu = time.perf_counter() + seconds, time.process_time()
     while (begun := time.perf_counter()) < until:
         index = chance.randrange(size)
-        with store.reading() as tx:
-            proof = inclusion_proof(index, size, lambda places: nodes.read_nodes(tx, CODE, places))
-        times.append(time.perf_counter() - begun)
-        if not proof:
+        if not prove(index):
             raise AssertionError("no proof")
+        times.append(time.perf_counter() - begun)
     return of_times(times, (time.process_time() - cpu) / len(times))
 
 
