@@ -11,12 +11,12 @@ from __future__ import annotations
 
 import random
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from functools import partial
 from math import log2
 
-from sqlalchemy import text
+from sqlalchemy import Connection, text
 
 from service.merkle.proofs import inclusion_proof
 from service.merkle.tree import node_count
