@@ -132,6 +132,9 @@ def test_a_ledger_is_exported_verified_elsewhere_and_replayed_into_an_empty_data
     assert f"{ORIGIN}: 1 entries, root " in stranger.done("replay", file, "--key", line)
     head = stranger.ask(lambda tx: tuple(entries.read_head(tx, CODE)))
     assert head == machine.ask(lambda tx: tuple(entries.read_head(tx, CODE)))
+    assert stranger.done("key", "make").startswith(f"{CODE} {ORIGIN}+"), (
+        "with a key of its own, until it gets the old one"
+    )
     assert f"there is a facility '{CODE}'" in machine.type("replay", file).err
 
 

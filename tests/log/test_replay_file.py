@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
 
-from service.entries.refusals import Contradiction, NotAFact
+from service.entries.refusals import Contradiction, NotAFact, ReadOnly
 from service.ledger.keys import enrol
 from service.merkle.key import Signer
 from service.store import audit
 from service.store import entries as stored
 from service.store.engine import Store
+from service.store.migrate import migrate
 from tests.ledger.scenario import entry
 from tests.log.forging import bodies, forged, signed_again
 from tests.log.kept import Kept
+
+METER = entry("meter.read", "12:00", {"meter": "hours", "reading": "12"}, asset="AIR1", by="ines")
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -59,6 +63,20 @@ def test_goes_on_from_there_under_the_same_key(
     signed = whole.signed
     with store.reading() as tx:
         assert signed.checkpoint(tx, whole.bench.facility, signed.last()).note == whole.checkpoint().note
+
+
+def test_an_older_export_put_back_is_held_against_what_was_signed_even_before_it_has_a_key(
+    quick_kept: Kept, tmp_path: Path, open_store: Callable[[str], Store]
+) -> None:
+    empty = open_store(f"sqlite:///{tmp_path / 'another.sqlite3'}")
+    migrate(empty)
+    quick_kept.export()
+    quick_kept.bench.post(METER)
+    quick_kept.checkpoint()
+    quick_kept.replay_into(empty)
+    signed = quick_kept.signed
+    with empty.reading() as tx, pytest.raises(ReadOnly, match="the log has signed"):
+        signed.writable(tx, quick_kept.bench.facility)
 
 
 def test_progress_is_told_for_the_entries_and_then_for_the_views(
@@ -116,9 +134,7 @@ class TestLeavesNothingBehind:
 
     def test_when_the_facility_is_there_it_stays_as_it_is(self, quick_kept: Kept) -> None:
         quick_kept.export()
-        quick_kept.bench.post(
-            entry("meter.read", "12:00", {"meter": "hours", "reading": "12"}, asset="AIR1", by="ines")
-        )
+        quick_kept.bench.post(METER)
         before = rows(quick_kept.bench.store, quick_kept.bench.facility)
         with pytest.raises(Contradiction):
             quick_kept.replay_into(quick_kept.bench.store)

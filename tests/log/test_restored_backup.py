@@ -24,6 +24,7 @@ from service.ledger.signed_logs import SignedLogs
 from service.ledger.verify import verify_file
 from service.ledger.verify_database import verify_database
 from service.merkle.checkpoint import Checkpoint
+from service.store import entries as stored
 from service.store.engine import Store
 from tests.api import scenario
 from tests.api.desk import Desk, problem, running
@@ -226,6 +227,14 @@ class TestTheFile:
         with pytest.raises(Unsigned, match="No space left on device"):
             last.remember(Checkpoint("a.example/log", 5, bytes(32)))
         assert last.all()["a.example/log"].size == 4
+
+
+def test_what_is_not_committed_is_not_signed(kept: Kept) -> None:
+    before = kept.checkpoint().checkpoint
+    with kept.bench.store.writing() as tx:
+        stored.move_head(tx, kept.bench.facility, before.size + 1, bytes(32), 0)
+        assert kept.checkpoint().checkpoint == before
+        tx.rollback()
 
 
 def test_a_process_that_reads_late_does_not_take_anothers_newer_checkpoint_for_a_loss(kept: Kept) -> None:
