@@ -13,7 +13,7 @@ from fastapi import FastAPI
 from fastapi_offline import FastAPIOffline
 
 from service.access.doorkeeper import Doorkeeper
-from service.api import assets, checks, document, due, entries, health, instruments, problems, procedures, rebuilds
+from service.api import assets, checks, document, due, entries, health, instruments, log, problems, procedures, rebuilds
 from service.api.bulk import Bounds
 from service.api.replica import SaysHowFar
 from service.entries.quantity import load_units
@@ -39,7 +39,7 @@ def _settle_memory() -> None:
 def create_app(settings: Settings, clock: Callable[[], datetime] = now) -> FastAPI:
     """The service over a database that ``migrate`` has brought up to date."""
     pace = Pace(settings.writers, settings.readers, settings.lock_seconds)
-    ledger = Ledger(Store(settings.database_url, settings.read_database_url, pace), clock)
+    ledger = Ledger(Store(settings.database_url, settings.read_database_url, pace), clock, settings.key_file)
 
     @asynccontextmanager
     async def running(_: FastAPI) -> AsyncIterator[None]:
@@ -72,6 +72,6 @@ def create_app(settings: Settings, clock: Callable[[], datetime] = now) -> FastA
     document.install(app)
     app.add_route(f"{_BASE}/entries", entries.post_entries_at_once, methods=["POST"], include_in_schema=False)
     app.include_router(health.router)
-    for part in (entries, assets, procedures, instruments, rebuilds, checks, due):
+    for part in (entries, assets, procedures, instruments, rebuilds, checks, due, log):
         app.include_router(part.router, prefix=_BASE)
     return app

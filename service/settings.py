@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 from pydantic_settings import BaseSettings, SettingsConfigDict
+from sqlalchemy.engine import make_url
 
 
 class Settings(BaseSettings):
@@ -31,7 +33,19 @@ class Settings(BaseSettings):
         le=600,
         description="How long a writer waits for another process that holds a facility's head, on PostgreSQL.",
     )
+    signing_key_file: Path | None = Field(
+        default=None,
+        description="The private key that signs the logs; witnessmark.key beside the SQLite file (else in the working "
+        "folder) if not set. The last checkpoints signed are remembered beside it.",
+    )
     most_body_bytes: int = Field(default=16_000_000, description="The largest request body taken, bytes.")
     log_level: Annotated[Literal["debug", "info", "warning", "error"], BeforeValidator(str.lower)] = Field(
         default="info", description="debug, info, warning or error."
     )
+
+    @property
+    def key_file(self) -> Path:
+        """Where the private key is kept."""
+        kept = make_url(self.database_url)
+        beside = kept.get_backend_name() == "sqlite" and kept.database not in {None, "", ":memory:"}
+        return self.signing_key_file or (Path(str(kept.database)).parent if beside else Path()) / "witnessmark.key"

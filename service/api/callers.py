@@ -63,9 +63,10 @@ def _unusable(request: Request) -> Iterator[Fault]:
     A dashboard that asks for ``stat=overdue`` must not be shown everything.
     """
     asked = request.query_params
+    known = {name.rstrip("_") for name in signature(request.scope["endpoint"]).parameters} - _OURS  # from_ is ?from=
     for name in asked:
         values = asked.getlist(name)
-        if name not in signature(request.scope["endpoint"]).parameters or name in _OURS:
+        if name not in known:
             yield Fault(pointer(("query", name)), "unknown_parameter", "this parameter is not known here")
         if len(values) > 1:
             yield Fault(pointer(("query", name)), "given_twice", "this parameter is given more than once")

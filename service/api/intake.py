@@ -23,13 +23,33 @@ async def read_body(request: Request) -> Any:
         Unreadable: see ``read_json``.
     """
     _says_json(request)
-    most: int = request.app.state.most_body_bytes
+    return read_json(await _read(request, request.app.state.most_body_bytes))
+
+
+MOST_TEXT_BYTES = 65_536
+
+
+async def read_text(request: Request) -> bytes:
+    """A body of plain text, such as the lines of a signed note.
+
+    Raises:
+        WrongMedia: it says that it is something else.
+        TooLarge: longer than such lines are.
+    """
+    media, _, _ = request.headers.get("content-type", "text/plain").partition(";")
+    if media.strip().lower() != "text/plain":
+        raise WrongMedia(f"send it as text/plain, not as {media[:80] or 'nothing'}")
+    refuse_encoding(request)
+    return await _read(request, MOST_TEXT_BYTES)
+
+
+async def _read(request: Request, most: int) -> bytes:
     body = bytearray()
     async for chunk in request.stream():
         body += chunk
         if len(body) > most:
             raise TooLarge(f"a body holds at most {most} bytes")
-    return read_json(bytes(body))
+    return bytes(body)
 
 
 def _says_json(request: Request) -> None:

@@ -1,4 +1,4 @@
-"""The command line: serve · demo · post · replay · checks · token · facility · openapi · migrate."""
+"""The command line: serve · demo · export · verify · replay · checks · token · facility · key · witness · openapi …"""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.markup import escape
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
-from service.cli import admin, demo, run
+from service.cli import admin, demo, exchange, run, signing
 from service.entries.refusals import Refusal
 from service.store.alone import InUse
 
@@ -22,7 +22,7 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
-for commands in (admin, run, demo):
+for commands in (admin, signing, exchange, run, demo):
     commands.add_to(app)
 
 

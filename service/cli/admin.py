@@ -1,14 +1,12 @@
-"""Commands of the operator: migrate, facility, token, replay, checks."""
+"""Commands of the operator: migrate, facility, token, checks."""
 
 from __future__ import annotations
 
-from functools import partial
 from typing import Annotated, cast
 
 import typer
 from pydantic import ValidationError
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
 
 from service.access.tokens import new_token
 from service.app import now
@@ -16,11 +14,9 @@ from service.checks.catalogue import table
 from service.entries.catalogue import SCOPES, Scope
 from service.entries.envelope import faults_of
 from service.entries.facility import FacilityOpened
-from service.entries.refusals import Unknown
+from service.ledger import keys
 from service.ledger.append import open_facility
-from service.ledger.replay import replay as replay_facility
 from service.settings import Settings
-from service.store import views
 from service.store.engine import Store
 from service.store.migrate import migrate as migrate_store
 
@@ -32,13 +28,13 @@ _out = Console()
 def add_to(app: typer.Typer) -> None:
     """Hang these commands on the command line."""
     app.command()(migrate)
-    app.command()(replay)
     app.command()(checks)
     app.add_typer(facility, name="facility")
     app.add_typer(token, name="token")
 
 
-def _store() -> Store:
+def open_store() -> Store:
+    """The database, brought up to date."""
     store = Store(Settings().database_url)
     migrate_store(store)
     return store
@@ -46,7 +42,7 @@ def _store() -> Store:
 
 def migrate() -> None:
     """Bring the database up to date."""
-    _store().close()
+    open_store().close()
     _out.print("The database is up to date.")
 
 
@@ -63,8 +59,12 @@ def facility_add(
     except ValidationError as error:
         fault = faults_of(error)[0]
         raise typer.BadParameter(f"{fault.pointer.lstrip('/')}: {fault.detail}") from None
-    receipt = open_facility(_store(), opened, now)
+    store, path = open_store(), Settings().key_file
+    keys.prepare(store, path)
+    receipt = open_facility(store, opened, now)
+    key = keys.enrol(store, path, code, now())
     _out.print(f"Facility {code} is open. Its log begins with the root {receipt.root.hex()}.")
+    _out.print(f"Verify it with {key.line}", soft_wrap=True, markup=False, highlight=False)
 
 
 @token.command("new")
@@ -73,29 +73,9 @@ def token_new(
     scope: Annotated[list[str], typer.Option(help=f"One of {', '.join(SCOPES)}; may be given several times.")],
 ) -> None:
     """Make a token and print it: it is shown only this once."""
-    typer.echo(new_token(_store(), facility, [cast("Scope", each) for each in scope], now()))
+    typer.echo(new_token(open_store(), facility, [cast("Scope", each) for each in scope], now()))
 
 
 def checks() -> None:
     """Print the catalogue of checks as the README's table."""
     typer.echo(table())
-
-
-def replay(
-    facility: Annotated[str | None, typer.Option(help="Code of a facility; all if left out.")] = None,
-) -> None:
-    """Throw the views away and make them again from the entries."""
-    store = _store()
-    with store.reading() as tx:
-        codes = [code for code in views.all_facilities(tx) if facility in {None, code}]
-    if facility and not codes:
-        raise Unknown(f"no facility {facility!r} here", code="unknown_facility")
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=_out) as bars:
-        for code in codes:
-            size = replay_facility(store, code, partial(_advance, bars, bars.add_task(code)))
-            bars.console.print(f"{code}: views made again from {size} entries.")
-
-
-def _advance(bars: Progress, bar: TaskID, done: int, whole: int) -> None:
-    bars.update(bar, completed=done, total=whole)

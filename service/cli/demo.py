@@ -28,6 +28,7 @@ from service.entries.catalogue import SCOPES, Scope
 from service.entries.facility import FacilityOpened
 from service.field.client import FieldClient, Receipt
 from service.ledger.append import open_facility
+from service.ledger.keys import enrol
 from service.settings import Settings
 from service.store.engine import Store
 from service.store.migrate import migrate
@@ -100,9 +101,15 @@ def prepared(database_url: str, facility: FacilityOpened) -> dict[str, str]:
     try:
         migrate(store)
         open_facility(store, facility, now)
+        enrol(store, _settings(database_url).key_file, facility.code, now())
         return {who: new_token(store, [facility.code], scopes, now()) for who, scopes in _PEOPLE.items()}
     finally:
         store.close()
+
+
+def _settings(database_url: str) -> Settings:
+    """The key is kept beside the ledger and goes with it, whatever key the environment names."""
+    return Settings(database_url=database_url, signing_key_file=None)
 
 
 @contextmanager
@@ -110,7 +117,7 @@ def serving(database_url: str, port: int = 0) -> Iterator[str]:
     """The service on loopback in a thread of its own; gives its address once it is ready."""
     listening = _listen(port)
     tell("warning")
-    app = create_app(Settings(database_url=database_url))
+    app = create_app(_settings(database_url))
     server = uvicorn.Server(uvicorn.Config(app, log_level="error", access_log=False, timeout_graceful_shutdown=3))
     thread = threading.Thread(target=server.run, args=([listening],), name="service", daemon=True)
     address = f"http://127.0.0.1:{listening.getsockname()[1]}"

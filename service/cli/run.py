@@ -16,6 +16,7 @@ from fastapi import FastAPI
 
 from service.app import create_app
 from service.cli.logs import tell
+from service.ledger.keys import SigningKey
 from service.settings import Settings
 from service.store.engine import Store
 from service.store.migrate import migrate
@@ -38,7 +39,9 @@ def serve(
     if store.is_sqlite and processes > 1:
         raise typer.BadParameter("an SQLite file takes one serving process; PostgreSQL takes several")
     migrate(store)
-    store.claim()  # told in a line here; the service claims it again for as long as it runs
+    store.claim()  # told in a line here, as is what is wrong with the key; the service asks both again
+    with store.reading() as tx:
+        SigningKey(settings.key_file).check(tx)
     store.close()
     signal.signal(signal.SIGTERM, _ended)
     uvicorn.run(

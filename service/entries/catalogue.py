@@ -31,6 +31,7 @@ ENTRY_TYPES: dict[str, EntryType] = {
     for row in (
         EntryType("facility.opened", facility.FacilityOpened, None, "none", corrigible=False),
         EntryType("facility.amended", facility.FacilityAmended, "admin", "none"),
+        EntryType("ledger.restored", facility.LedgerRestored, None, "none", corrigible=False),
         EntryType("asset.registered", asset.AssetRegistered, "admin", "asset"),
         EntryType("asset.amended", asset.AssetAmended, "admin", "asset"),
         EntryType("asset.exchanged", asset.AssetExchanged, "admin", "asset"),

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Annotated, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, StringConstraints, model_validator
+from pydantic import AfterValidator, Field, StringConstraints, model_validator
 
-from service.entries.words import Date, FacilityCode, Model, Name, refuse
+from service.entries.words import Date, Digest, FacilityCode, Model, Name, Text, refuse
 
 _OF_THE_MACHINE = frozenset({"localtime", "posixrules", "Factory"})
 """Files that may lie beside the zones and mean something else on another machine."""
@@ -54,3 +54,16 @@ class FacilityAmended(Model):
         if (self.time_zone is None) != (self.from_day is None):
             raise refuse("from_day_missing", "time_zone and from_day go together")
         return self
+
+
+class LedgerRestored(Model):
+    """Written by the server when an operator accepts that a database is older than what its log had signed.
+
+    ``signed_size`` and ``signed_root`` are of the last checkpoint remembered outside the database, ``found_size`` is
+    how many entries were there. Whoever holds a proof of an entry beyond them sees here what became of it.
+    """
+
+    reason: Text
+    signed_size: int = Field(ge=1)
+    signed_root: Digest
+    found_size: int = Field(ge=1)

@@ -13,6 +13,8 @@ Refusal
 ├── Stale             the caller's picture (If-Match) is not the present one
 │   └── Unconditional a change that wants If-Match came without
 └── Busy              not now: try again after ``retry_after`` seconds
+    ├── Unsigned      the key that signs the log is missing, or is not the one that stands in the database
+    └── ReadOnly      the database is older than what the log has signed: an operator has to say what happened
 
 Which refusal becomes which HTTP status is known to ``service.api.problems`` alone.
 """
@@ -112,6 +114,14 @@ class Busy(Refusal):
     def __init__(self, detail: str, retry_after: int = 1) -> None:
         super().__init__(detail)
         self.retry_after = retry_after
+
+
+class Unsigned(Busy):
+    code, title = "signing_key", "The signing key cannot be used"
+
+
+class ReadOnly(Busy):
+    code, title = "restored_backup", "Read-only until an operator says what happened"
 
 
 def pointer(parts: Sequence[Any]) -> str:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Container, Sequence
 from concurrent.futures import Future
 from functools import partial
 from time import monotonic
@@ -46,8 +46,8 @@ _log = structlog.get_logger()
 class Appender:
     """The write path of one process."""
 
-    def __init__(self, store: Store, clock: Clock) -> None:
-        self._store, self._clock = store, clock
+    def __init__(self, store: Store, clock: Clock, held: Container[str] = ()) -> None:
+        self._store, self._clock, self._held = store, clock, held
         self._memories: Recent[str, Memory] = Recent(MOST_FACILITIES)
         self._lines: dict[str, Line] = {}
         self._changed = threading.Condition()
@@ -209,7 +209,7 @@ class Appender:
         """Find marks that nobody judges."""
         try:
             with self._store.reading() as tx:
-                found = views.facilities_with_marks(tx)
+                found = [code for code in views.facilities_with_marks(tx) if code not in self._held]
         except (DBAPIError, NoConnection):
             _log.exception("marks could not be read")
             return

@@ -11,12 +11,11 @@ import asyncio
 import hashlib
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import replace
-from typing import Self
+from typing import Protocol, Self
 
 from service.entries.catalogue import Scope
 from service.entries.envelope import Draft, derived_id
 from service.entries.refusals import Busy, Refusal
-from service.ledger.appender import Appender
 from service.ledger.receipt import Accepted, Chunk
 from service.merkle.canonical import canonical
 from service.store.ordinals import Ordinals
@@ -26,19 +25,24 @@ LONGEST_WAIT = 20.0
 _FIRST_PAUSE, _LONGEST_PAUSE = 0.05, 2.0
 
 
+class Taker(Protocol):
+    """Who records a chunk: see ``Appender.submit_chunk``."""
+
+    async def submit_chunk(self, facility: str, chunk: Chunk) -> list[Accepted | Refusal]:
+        """Record entries each for itself."""
+
+
 class Import:
     """One caller's stream.
 
     Args:
-        appender: of the process.
+        ledger: who records its chunks.
         facility: its code.
         pause: how to wait, seconds.
     """
 
-    def __init__(
-        self, appender: Appender, facility: str, pause: Callable[[float], Awaitable[None]] = asyncio.sleep
-    ) -> None:
-        self._appender, self._facility, self._pause = appender, facility, pause
+    def __init__(self, ledger: Taker, facility: str, pause: Callable[[float], Awaitable[None]] = asyncio.sleep) -> None:
+        self._ledger, self._facility, self._pause = ledger, facility, pause
         self._ordinals: Ordinals | None = None
 
     def __enter__(self) -> Self:
@@ -60,7 +64,7 @@ class Import:
         pause, waited = _FIRST_PAUSE, 0.0
         while True:
             try:
-                return await self._appender.submit_chunk(self._facility, chunk)
+                return await self._ledger.submit_chunk(self._facility, chunk)
             except Busy:
                 if waited >= LONGEST_WAIT:
                     raise

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from pathlib import Path
 from time import monotonic
 from typing import Final, TypeVar
 
@@ -14,13 +17,18 @@ from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, NotSupportedEr
 from sqlalchemy.exc import TimeoutError as NoConnection
 
 from service.entries.facility import FacilityOpened
-from service.entries.refusals import Busy
+from service.entries.refusals import Busy, Refusal, Unsigned
+from service.ledger import log
 from service.ledger.append import Clock, open_facility
 from service.ledger.appender import Appender
 from service.ledger.importing import Import
+from service.ledger.keys import SigningKey
+from service.ledger.last_checkpoints import LastCheckpoints
+from service.ledger.log import Signed
 from service.ledger.read_views import facility_of
-from service.ledger.receipt import Receipt, Submission
+from service.ledger.receipt import Accepted, Chunk, Receipt, Submission
 from service.ledger.register import Facility
+from service.ledger.signed_logs import SignedLogs
 from service.store import entries as stored
 from service.store.engine import Store
 from service.store.migrate import is_current
@@ -30,36 +38,105 @@ _OUR_FAULTS = (ProgrammingError, DataError, IntegrityError, NotSupportedError)
 """A wrong question; every other failure is the database's: SQLite calls a read error of the disk a damaged file."""
 RESTED: Final = 10.0
 """For how long a replica that has not answered is not asked, seconds."""
+REMEMBERED_EVERY = 60.0
+"""Seconds."""
 _log = structlog.get_logger()
 
 
 class Ledger:
-    """A store with its appender and its clock."""
+    """A store with its appender, its clock and the key that signs its logs."""
 
-    def __init__(self, store: Store, clock: Clock) -> None:
+    def __init__(self, store: Store, clock: Clock, key_file: Path) -> None:
         self.store, self.clock = store, clock
-        self._appender = Appender(store, clock)
+        self.signed = SignedLogs(SigningKey(key_file), LastCheckpoints(key_file))
+        self._appender = Appender(store, clock, self.signed.held)
         self._readers = ThreadPoolExecutor(store.readers, "reader")
         self._rests_until = 0.0
+        self._stopping = threading.Event()
+        self._remembering = threading.Thread(target=self._remember, name="last checkpoints", daemon=True)
 
     def start(self) -> None:
-        """Begin to take submissions. Raises InUse where another process serves this SQLite file."""
+        """Begin to take submissions.
+
+        Raises:
+            InUse: another process serves this SQLite file.
+            Unsigned: the key file is missing, open to others, or not the key that signs the logs.
+        """
         self.store.claim()
+        try:
+            with self.store.reading() as tx:
+                self.signed.check(tx)
+        except DBAPIError:  # the service starts all the same, says so at /readyz, and checks before it writes
+            _log.exception("the logs could not be checked")
         self._appender.start()
+        self._remembering.start()
+
+    def _remember(self) -> None:
+        """Note where the logs end, now and then and at the end: a backup put back after a crash is noticed by it."""
+        while not self._stopping.wait(REMEMBERED_EVERY):
+            self._remember_once()
+        self._remember_once()
+
+    def _remember_once(self) -> None:
+        try:
+            self.signed.remember_all(self.store)
+        except (DBAPIError, Unsigned):
+            _log.exception("the last checkpoints could not be remembered")
 
     def stop(self) -> None:
-        """Finish what was taken and give the database back."""
+        """Finish what was taken, remember where the logs end and give the database back."""
         self._appender.stop()
+        self._stopping.set()
+        self._remembering.join()
         self._readers.shutdown()
         self.store.close()
 
     async def submit(self, facility: str, submission: Submission) -> Receipt:
-        """Record; see ``Appender.submit``."""
+        """Record; see ``Appender.submit``. Raises ReadOnly where the database is older than what the log signed."""
+        await self._writable(facility)
         return await self._appender.submit(facility, submission)
 
     def importing(self, facility: str) -> Import:
         """Begin to take a stream of entries."""
-        return Import(self._appender, facility)
+        return Import(self, facility)
+
+    async def submit_chunk(self, facility: str, chunk: Chunk) -> list[Accepted | Refusal]:
+        """Record entries each for itself; see ``Appender.submit_chunk``. Raises ReadOnly as ``submit`` does."""
+        await self._writable(facility)
+        return await self._appender.submit_chunk(facility, chunk)
+
+    async def _writable(self, facility: str) -> None:
+        if not self.signed.checked or facility in self.signed.held:
+            await self.read(lambda tx: self.signed.writable(tx, facility))
+
+    async def checkpoint(self, facility: str) -> bytes:
+        """The facility's present checkpoint as it is served. Raises Unknown, Unsigned, ReadOnly."""
+        return await self._signed(facility, lambda _, signed: signed.note)
+
+    async def proof(self, facility: str, seq: int) -> bytes:
+        """The file that proves one entry in the present checkpoint. Raises Unknown, Unsigned, ReadOnly."""
+        return await self._signed(facility, lambda tx, signed: log.proof(tx, facility, seq, signed))
+
+    async def _signed(self, facility: str, then: Callable[[Connection, Signed], bytes]) -> bytes:
+        """Sign the present checkpoint; it is remembered before anything with it leaves."""
+        last = self.signed.last()
+
+        def question(tx: Connection) -> tuple[Signed, bytes]:
+            signed = self.signed.checkpoint(tx, facility, last)
+            return signed, then(tx, signed)
+
+        signed, answer = await self.read(question)
+        await asyncio.to_thread(self.signed.remember, signed.checkpoint, last)
+        return answer
+
+    async def cosign(self, facility: str, sent: bytes) -> None:
+        """Take a witness's signature over the present checkpoint; see ``log.cosign``. Raises ReadOnly too."""
+        await asyncio.to_thread(self._cosign, facility, sent)
+
+    def _cosign(self, facility: str, sent: bytes) -> None:
+        with self._answering(), self.store.writing() as tx:
+            self.signed.writable(tx, facility)
+            log.cosign(tx, facility, sent, self.clock())
 
     async def read(self, question: Callable[[Connection], T]) -> T:
         """Ask one question of one state of the database.
@@ -104,9 +181,13 @@ class Ledger:
         return self._ask(sized)
 
     def _ask(self, question: Callable[[Connection], T]) -> T:
+        with self._answering(), self.store.reading() as tx:
+            return question(tx)
+
+    @contextmanager
+    def _answering(self) -> Iterator[None]:
         try:
-            with self.store.reading() as tx:
-                return question(tx)
+            yield
         except (DBAPIError, NoConnection) as trouble:
             if isinstance(trouble, _OUR_FAULTS):
                 raise

@@ -147,3 +147,10 @@ def _apply(correction: Entry, target: Entry) -> Fact[BaseModel] | None:
     data = ENTRY_TYPES[target.type].data.model_validate(replacement.get("data", target.data))
     at = Moment(replacement["occurred_at"]).at if "occurred_at" in replacement else target.occurred_at
     return _fact(target, at, data, replacement.get("by", target.body.get("by")))
+
+
+def instruments_named(facts: Iterable[Fact[BaseModel]]) -> frozenset[str]:
+    """Instruments that these facts say were used, registered or not."""
+    said = [getattr(fact.data, "root", fact.data) for fact in facts]
+    named = {getattr(data, name, None) for data in said for name in ("instrument", "thermometer")}
+    return frozenset(name for name in named if name is not None)

@@ -7,13 +7,12 @@ from collections.abc import Hashable, Iterable
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
-from pydantic import BaseModel
 from sqlalchemy import Row
 
-from service.checks.job import Fact, Job
+from service.checks.job import Job
 from service.ledger.entry import Entry
 from service.ledger.judge import Judgement
-from service.ledger.rebuild import Folded, fold, plain_fact
+from service.ledger.rebuild import Folded, fold, instruments_named, plain_fact
 
 K = TypeVar("K", bound=Hashable)
 V = TypeVar("V")
@@ -77,13 +76,6 @@ class Work:
         self.used |= instruments_named(facts)
         self.lifecycle += [entry for entry in new if entry.type in _LIFECYCLE]
         self.last_seq = max([self.last_seq, *(entry.seq for entry in new)])
-
-
-def instruments_named(facts: Iterable[Fact[BaseModel]]) -> frozenset[str]:
-    """Instruments that these facts say were used, registered or not."""
-    said = [getattr(fact.data, "root", fact.data) for fact in facts]
-    named = {getattr(data, name, None) for data in said for name in ("instrument", "thermometer")}
-    return frozenset(name for name in named if name is not None)
 
 
 _LIFECYCLE = frozenset({"rebuild.opened", "rebuild.closed", "entry.corrected"})

@@ -2,24 +2,54 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from itertools import islice
 from typing import Any
 
 import orjson
 from sqlalchemy import Connection
 
 from service.checks.catalogue import EDITION
+from service.entries.words import microseconds
 from service.ledger.duelist import refresh_due
 from service.ledger.entry import Entry, read_all
 from service.ledger.follow import Touched, refresh_register, touch
 from service.ledger.judge import digest_of
 from service.ledger.memory import Memory
-from service.ledger.standing import oldest_first, refresh_rebuild
+from service.ledger.standing import refresh_rebuild
 from service.store import entries as stored
 from service.store import remake, views
 from service.store.engine import Store
 
 _STRETCH = 1_000
+_AT_HAND = 100
+"""Rebuilds, or assets."""
+
+
+@dataclass
+class _Seen:
+    """What is kept of the entries read: names and places, so that a long ledger takes hardly more memory."""
+
+    touched: Touched = field(default_factory=Touched)
+    first: dict[str, int] = field(default_factory=dict)
+    """By rebuild, the seq of the first entry that touched it."""
+    judged: dict[str, int] = field(default_factory=dict)
+    """By rebuild, the seq of its last judgement."""
+    meters: set[tuple[str, str]] = field(default_factory=set)
+    """As in ``Touched``; the readings are not kept, because a fresh memory counts them all."""
+
+    def see(self, entry: Entry, target: Entry | None) -> None:
+        """The next entry."""
+        if entry.type == "rebuild.judged":
+            self.judged[str(entry.rebuild)] = entry.seq
+            return
+        touch(self.touched, entry, target)
+        for rebuild in self.touched.rebuilds:
+            self.first.setdefault(rebuild, entry.seq)
+        self.touched.rebuilds.clear()
+        self.meters.update(self.touched.meters)
+        self.touched.meters.clear()
 
 
 def replay(store: Store, facility: str, progress: Callable[[int, int], None] = lambda _done, _size: None) -> int:
@@ -31,17 +61,13 @@ def replay(store: Store, facility: str, progress: Callable[[int, int], None] = l
         head = stored.lock_head(tx, facility)
         size = head.size if head else 0
         remake.clear(tx, facility)
-        touched, judged = Touched(), dict[str, Entry]()
-        after = 0
+        seen, after = _Seen(), 0
         while found := read_all(stored.page(tx, facility, after, _STRETCH)):
             for entry in found:
-                if entry.type == "rebuild.judged":
-                    judged[str(entry.rebuild)] = entry
-                else:
-                    touch(touched, entry, _target(tx, facility, entry))
+                seen.see(entry, _target(tx, facility, entry))
             after = found[-1].seq
             progress(after, size)
-        _remake(tx, Memory(facility), touched, judged)
+        _remake(tx, Memory(facility), seen)
         stored.turn_head(tx, facility)
     return size
 
@@ -54,16 +80,41 @@ def _target(tx: Connection, facility: str, entry: Entry) -> Entry | None:
     return next((target for target in found if target.seq < entry.seq), None)
 
 
-def _remake(tx: Connection, memory: Memory, touched: Touched, judged: Mapping[str, Entry]) -> None:
-    refresh_register(tx, memory, touched)
-    for rebuild in oldest_first(tx, memory, touched.rebuilds, touched.rebuilds):
-        refresh_rebuild(tx, memory, rebuild, touched.rebuilds[rebuild], afresh=True)
-        if rebuild in judged:
-            remake.set_judged(tx, memory.code, rebuild, _as_judged(judged[rebuild]))
-            memory.forget_works([rebuild])
+def _remake(tx: Connection, memory: Memory, seen: _Seen) -> None:
+    seen.touched.meters = {meter: [] for meter in seen.meters}
+    refresh_register(tx, memory, seen.touched)
+    for rebuild in _oldest_first(tx, memory, seen.first):
+        refresh_rebuild(tx, memory, rebuild, _entry(tx, memory, seen.first[rebuild]), afresh=True)
+        if rebuild in seen.judged:
+            (judged,) = _entry(tx, memory, seen.judged[rebuild])
+            remake.set_judged(tx, memory.code, rebuild, _as_judged(judged))
+        memory.forget_works([rebuild])
     memory.resets.clear()
-    refresh_due(tx, memory, views.rebuilds_by_asset(tx, memory.code))
+    for tags in _some(views.rebuilds_by_asset(tx, memory.code)):
+        refresh_due(tx, memory, tags)
     remake.clear_marks(tx, memory.code)
+
+
+def _entry(tx: Connection, memory: Memory, seq: int) -> list[Entry]:
+    return read_all(stored.page(tx, memory.code, seq - 1, 1))
+
+
+def _oldest_first(tx: Connection, memory: Memory, rebuilds: Iterable[str]) -> list[str]:
+    """As ``oldest_first``, with a few of the rebuilds at hand at a time."""
+    opened: list[tuple[int, str]] = []
+    for some in _some(rebuilds):
+        memory.load_works(tx, some)
+        for rebuild in some:
+            opening = memory.work(tx, rebuild).folded.opening
+            opened.append((microseconds(opening.at) if opening else 0, rebuild))
+        memory.forget_works(some)
+    return [rebuild for _, rebuild in sorted(opened)]
+
+
+def _some(names: Iterable[str]) -> Iterator[list[str]]:
+    rest = iter(names)
+    while some := list(islice(rest, _AT_HAND)):
+        yield some
 
 
 def _as_judged(entry: Entry) -> dict[str, Any]:

@@ -220,7 +220,7 @@ def _read_spans(spans: Sequence[_Span], read: Read) -> list[bytes]:
     if len(hashes) != len(positions):
         raise ValueError(f"asked storage for {len(positions)} nodes and was given {len(hashes)}")
     stream = iter(hashes)
-    return [fold(list(islice(stream, len(group)))) for group in groups]
+    return [next(stream) if len(group) == 1 else fold(list(islice(stream, len(group)))) for group in groups]
 
 
 def _refuse_malformed(*hashes: bytes) -> None:

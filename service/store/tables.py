@@ -1,7 +1,8 @@
 """The tables. Every key begins with the facility; none of these classes is ever a wire class.
 
 Three kinds: the ledger (``entries``, ``nodes``: append-only, guarded by triggers), the views (everything that can be
-thrown away and rebuilt from the entries), and operational state (``tokens``: backed up, not replayed).
+thrown away and rebuilt from the entries), and operational state (``tokens``, and what ``log_tables`` has: backed up,
+not replayed).
 """
 
 from __future__ import annotations
@@ -9,9 +10,7 @@ from __future__ import annotations
 from sqlalchemy import BigInteger, Column, Index, LargeBinary, Text
 from sqlmodel import Field, SQLModel
 
-
-def _big(*, key: bool = False, nullable: bool = False) -> Column[int]:
-    return Column(BigInteger, primary_key=key, nullable=nullable, autoincrement=False)
+from service.store.columns import big as _big
 
 
 class EntryRow(SQLModel, table=True):

@@ -19,8 +19,8 @@ def read_nodes(tx: Connection, facility: str, positions: Sequence[int]) -> list[
     if not positions:
         return []
     values = {f"v{index}": position for index, position in enumerate(positions)}
-    found = {row.position: bytes(row.hash) for row in _by_position(len(positions)).run(tx, facility=facility, **values)}
-    return [found[position] for position in positions]
+    found = dict(map(tuple, _by_position(len(positions)).run(tx, facility=facility, **values).fetchall()))
+    return [bytes(found[position]) for position in positions]
 
 
 @cache

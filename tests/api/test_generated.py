@@ -20,6 +20,7 @@ import uvicorn
 from hypothesis import HealthCheck, settings
 
 from service.app import create_app, now
+from service.ledger.keys import enrol
 from service.settings import Settings
 from tests.api import scenario
 from tests.api.desk import running
@@ -67,6 +68,7 @@ def served(sqlite_template: Path, tmp_path_factory: pytest.TempPathFactory) -> I
         desk.open()
         desk.record(*scenario.registered())
         desk.post("/entries", scenario.BODY)
+        enrol(desk.ledger.store, path.with_name("witnessmark.key"), desk.facility, desk.clock())
         token = desk.token
     config = uvicorn.Config(create_app(Settings(database_url=f"sqlite:///{path}"), now), port=0, log_level="critical")
     server = uvicorn.Server(config)

@@ -164,4 +164,4 @@ def test_whatever_the_catalogue_knows_can_be_recorded(desk: Desk) -> None:
         page = desk.get(f"/entries?after={after}&limit=50").json()
         recorded |= {item["type"] for item in page["items"]}
         after = page["next"]
-    assert recorded == set(ENTRY_TYPES)
+    assert recorded == set(ENTRY_TYPES) - {"ledger.restored"}, "that one comes when a backup was put back: tests/log"

@@ -34,7 +34,11 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--quick", action="store_true", help="the short form: shorter samples")
     parser.add_argument("--rounds", type=int, default=LEAST_ROUNDS, help=f"rounds that count, at least {LEAST_ROUNDS}")
     parser.add_argument("--only", action="append", default=[], metavar="WORD", help="rows whose name holds the word")
-    parser.add_argument("--million", action="store_true", help="the due list at 1,000,000 assets too (a minute more)")
+    parser.add_argument(
+        "--million",
+        action="store_true",
+        help="the largest sizes too: 1,000,000 assets due, exports of 1,000,000 entries, proofs among 10,000,000",
+    )
     parser.add_argument("--folder", type=Path, help="on the disk to measure; default: the system's temporary folder")
     return parser.parse_args()
 

@@ -21,7 +21,9 @@ from service.entries.catalogue import SCOPES
 from service.entries.envelope import Draft, read_envelope
 from service.entries.facility import FacilityOpened
 from service.entries.refusals import Refusal
+from service.entries.words import instant
 from service.ledger.append import append, open_facility
+from service.ledger.entry import rfc3339
 from service.ledger.memory import Memory
 from service.ledger.receipt import Submission
 from service.merkle import tree
@@ -68,10 +70,10 @@ def filled(
     store = Store(f"sqlite:///{folder / name}.sqlite3")
     try:
         migrate(store)
-        open_facility(store, FacilityOpened(**scene.FACILITY), _now)
+        open_facility(store, FacilityOpened(**scene.FACILITY), now)
         _record(store, work)
         copy(store, manifolds, as_views=as_views, vary=vary)
-        return Filled(store.url, new_token(store, [CODE], SCOPES, _now()))
+        return Filled(store.url, new_token(store, [CODE], SCOPES, now()))
     finally:
         store.close()
 
@@ -109,8 +111,11 @@ def _copy_entries(tx: Connection, count: int) -> None:
     for chunk in _chunks(_copies(models, count)):
         for row in chunk:
             seq += 1
-            text = canonical({**orjson.loads(row["body"]), "seq": seq})
-            row |= {"seq": seq, "body": text.decode()}
+            body = orjson.loads(row["body"]) | {"seq": seq, "recorded_at": rfc3339(instant(head.recorded_us))}
+            if body["type"] == "rebuild.judged":
+                body["data"]["through"] = seq - 1  # the copy was judged by what stands before it
+            text = canonical(body)
+            row |= {"seq": seq, "recorded_us": head.recorded_us, "body": text.decode()}
             leaves.append(tree.leaf_hash(text))
         stored.write(tx, chunk)
     appended = tree.append(tree.read_edge(head.size, lambda places: nodes.read_nodes(tx, CODE, places)), leaves)
@@ -138,7 +143,7 @@ def _record(store: Store, work: int) -> None:
     posted += [{"type": "asset.registered", "asset": tag, "data": data} for tag, data in scene.REGISTER]
     drafts = [_draft({"occurred_at": "2026-01-20T08:00:00Z", **value}) for value in posted]
     drafts += [_draft(value) for value in scene.rebuild(work)]
-    (receipt,) = append(store, Memory(CODE), [Submission(drafts, "t-bench", frozenset(SCOPES))], _now)
+    (receipt,) = append(store, Memory(CODE), [Submission(drafts, "t-bench", frozenset(SCOPES))], now)
     if isinstance(receipt, Refusal):
         raise receipt
 
@@ -150,5 +155,6 @@ def _draft(value: dict[str, Any]) -> Draft:
     return draft
 
 
-def _now() -> datetime:
+def now() -> datetime:
+    """The instant."""
     return datetime.now(UTC)

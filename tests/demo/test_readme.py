@@ -204,6 +204,20 @@ def test_running_it_for_real_works_as_written(tmp_path, monkeypatch):
     assert CliRunner().invoke(app, [*serve, "--help"]).exit_code == 0
 
 
+def test_keys_exports_and_proofs_work_as_written(tmp_path, monkeypatch):
+    monkeypatch.setenv("WITNESSMARK_DATABASE_URL", f"sqlite:///{tmp_path}/ledger.sqlite3")
+    monkeypatch.chdir(tmp_path)
+    before, *_ = blocks("Running it for real")
+    commands, shown = blocks("Keys, exports and proofs")
+    lines = before.text.splitlines()[:2] + commands.text.splitlines()
+    said = [CliRunner().invoke(app, shlex.split(line)[1:], catch_exceptions=False) for line in lines]
+    assert [result.exit_code for result in said] == [0] * len(lines)
+    verified = said[-2].stdout.splitlines()
+    assert len(verified) == len(shown.text.splitlines())
+    for line, found in zip(shown.text.splitlines(), verified, strict=True):
+        assert found.startswith(line.partition("…")[0]), found
+
+
 def _default(value):
     return "–" if value is None else f"`{value}`"
 

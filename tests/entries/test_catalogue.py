@@ -72,8 +72,8 @@ def test_what_the_server_writes_nobody_else_can_send(type_):
     assert faults(type_, {}) == [("/type", "server_only")]
 
 
-def test_the_server_writes_the_opening_of_a_facility_and_its_own_judgements():
-    assert FROM_THE_SERVER == ["facility.opened", "rebuild.judged"]
+def test_the_server_writes_the_opening_of_a_facility_the_acceptance_of_a_backup_and_its_own_judgements():
+    assert FROM_THE_SERVER == ["facility.opened", "ledger.restored", "rebuild.judged"]
 
 
 @pytest.mark.parametrize("type_", FACTS_OF_A_REBUILD)
@@ -124,11 +124,12 @@ def test_after_the_closing_come_only_notices_notes_signatures_concessions_correc
     }
 
 
-def test_an_opening_a_procedure_a_correction_and_a_judgement_stand_for_good():
+def test_an_opening_a_procedure_a_correction_an_accepted_backup_and_a_judgement_stand_for_good():
     assert {name for name, row in ENTRY_TYPES.items() if not row.corrigible} == {
         "facility.opened",
         "procedure.published",
         "entry.corrected",
+        "ledger.restored",
         "rebuild.judged",
     }
 

@@ -3,24 +3,20 @@
 The program is in `go_verifier/`. It is built here, and logs are served to it as files.
 """
 
-import os
-import shutil
 import subprocess
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from pathlib import Path
 
 import pytest
 
 from service.merkle.key import Signer
 from service.merkle.note import sign_note
 from service.merkle.tile import MAX_ENTRY_SIZE, bundles, tiles
+from tests.merkle import go_program
 from tests.merkle.static_log import LOG, WITNESS, StaticLog, recorded
 
-SOURCE = Path(__file__).with_name("go_verifier")
-GOPATH = Path("/usr/share/gocode")
 TOKEN = "read-token"
 PREFIX = "/v1/facilities/skerrow/log/"
 NOW = 1_790_000_000
@@ -28,26 +24,7 @@ NOW = 1_790_000_000
 
 @pytest.fixture(scope="session")
 def program(tmp_path_factory):
-    """The built program."""
-    go = shutil.which("go")
-    if go is None:
-        pytest.skip("no Go here: install Debian's golang-go and golang-golang-x-mod-dev")
-    if not (GOPATH / "src/golang.org/x/mod/sumdb/tlog").is_dir():
-        pytest.skip(f"no golang.org/x/mod under {GOPATH}: install Debian's golang-golang-x-mod-dev")
-    folder = tmp_path_factory.mktemp("go")
-    built = folder / "go_verifier"
-    environment = os.environ | {
-        "GO111MODULE": "off",
-        "GOPATH": str(GOPATH),
-        "GOCACHE": str(folder / "cache"),
-        "GOFLAGS": "",
-        "GOTOOLCHAIN": "local",
-    }
-    done = subprocess.run(
-        [go, "build", "-o", str(built), "."], cwd=SOURCE, env=environment, capture_output=True, text=True, check=False
-    )
-    assert done.returncode == 0, done.stderr
-    return built
+    return go_program.built(tmp_path_factory)
 
 
 @contextmanager

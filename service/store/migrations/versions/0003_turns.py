@@ -1,14 +1,14 @@
 """A head counts its turns, so that a writer's memory notices what changed the views without adding an entry.
 
 Revision ID: 0003
-Revises: 0001
+Revises: 0002
 """
 
 import sqlalchemy as sa
 from alembic import op
 
 revision = "0003"
-down_revision = "0001"
+down_revision = "0002"
 branch_labels = None
 depends_on = None
 

@@ -1,0 +1,227 @@
+"""The job of a rebuild, put together from an export's entries alone: those up to a ``seq``, and nothing else.
+
+What the service collects from its views is folded here from the entries, with the same pure functions; the views
+themselves have no part in it.
+"""
+
+from __future__ import annotations
+
+import mmap
+from bisect import bisect_right
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from functools import cached_property
+from typing import Any
+
+import orjson
+
+from service.checks.job import Earlier, Fact, InstrumentRecord, Job, StemLeft
+from service.checks.turns import engaged
+from service.entries.procedure import ProcedurePublished
+from service.entries.words import Moment, microseconds
+from service.ledger.entry import Entry
+from service.ledger.rebuild import Folded, fold, instruments_named
+from service.ledger.register import ASSET_TYPES, Asset, Facility, fold_asset, fold_facility, fold_instrument
+from service.ledger.verify_stretch import Offsets
+
+
+@dataclass
+class Register:
+    """Where the entries about facility, procedures and instruments stand, corrections among them; small."""
+
+    facility: list[int] = field(default_factory=list)
+    procedures: dict[tuple[str, int], int] = field(default_factory=dict)
+    instruments: dict[str, list[int]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Assets whose rebuilds look back on one another (nearly always one), as places in the file.
+
+    ``assets``: by asset, in JSON, its own entries, adjustments outside any rebuild among them. ``rebuilds``: all that
+    names a rebuild, and the corrections to it.
+    """
+
+    assets: dict[bytes, Offsets]
+    rebuilds: dict[str, Offsets]
+
+
+class Pages:
+    """Entries read from their places in a file."""
+
+    def __init__(self, data: mmap.mmap) -> None:
+        self._data = data
+
+    def read(self, places: Iterable[int]) -> list[Entry]:
+        """The entries that stand there, in the order of their seq."""
+        found = []
+        for place in dict.fromkeys(places):
+            body = orjson.loads(self._data[place : self._data.find(b"\n", place)])
+            found.append(Entry(body["seq"], body, Moment(body["occurred_at"]).at))
+        return sorted(found, key=lambda entry: entry.seq)
+
+
+class Story:
+    """Entries in order, of which only the beginning up to some seq is looked at."""
+
+    def __init__(self, entries: Sequence[Entry]) -> None:
+        self._entries = entries
+        self._seqs = [entry.seq for entry in entries]
+
+    def count(self, through: int) -> int:
+        """How many there are up to a seq."""
+        return bisect_right(self._seqs, through)
+
+    def until(self, through: int) -> Sequence[Entry]:
+        """Those up to a seq."""
+        return self._entries[: self.count(through)]
+
+
+class House:
+    """What all assets have in common: the facility, its procedures, its instruments. Each is folded once a version."""
+
+    def __init__(self, pages: Pages, register: Register) -> None:
+        self._pages, self._register = pages, register
+        self._instruments: dict[str, Story] = {}
+        self._folded: dict[tuple[str, int], InstrumentRecord | None] = {}
+        self._published: dict[tuple[str, int], tuple[int, ProcedurePublished]] = {}
+        self._facilities: dict[int, Facility] = {}
+
+    @cached_property
+    def _facility(self) -> Story:
+        return Story(self._pages.read(self._register.facility))
+
+    def facility(self, through: int) -> Facility:
+        """The facility as of a seq."""
+        known = self._facility.count(through)
+        if known not in self._facilities:
+            self._facilities[known] = fold_facility(self._facility.until(through))
+        return self._facilities[known]
+
+    def procedure(self, code: str, revision: int, through: int) -> ProcedurePublished | None:
+        """A revision, if it was published by then."""
+        name = (code, revision)
+        if name not in self._register.procedures:
+            return None
+        if name not in self._published:
+            (entry,) = self._pages.read([self._register.procedures[name]])
+            self._published[name] = (entry.seq, ProcedurePublished.model_validate(entry.data))
+        seq, published = self._published[name]
+        return published if seq <= through else None
+
+    def instruments(self, names: Iterable[str], through: int) -> dict[str, InstrumentRecord]:
+        """Those of the instruments that are registered."""
+        found = {name: self._instrument(name, through) for name in names if name in self._register.instruments}
+        return {name: record for name, record in found.items() if record is not None}
+
+    def _instrument(self, name: str, through: int) -> InstrumentRecord | None:
+        if name not in self._instruments:
+            self._instruments[name] = Story(self._pages.read(self._register.instruments[name]))
+        story = self._instruments[name]
+        version = (name, story.count(through))
+        if version not in self._folded:
+            self._folded[version] = fold_instrument(story.until(through))
+        return self._folded[version]
+
+
+@dataclass(frozen=True, slots=True)
+class _Left:
+    """How a rebuild stands as far as later ones look back on it."""
+
+    asset: str | None
+    at: datetime
+    serial: str | None
+    stem: StemLeft | None
+
+
+class Bench:
+    """The rebuilds of a piece, as of any seq."""
+
+    def __init__(self, house: House, pages: Pages, piece: Piece) -> None:
+        self._house = house
+        registers = {asset: pages.read(places) for asset, places in piece.assets.items()}
+        self._registers = {asset: Story(_of(mine, *ASSET_TYPES)) for asset, mine in registers.items()}
+        self._between = {asset: Story(_of(mine, "setting.adjusted")) for asset, mine in registers.items()}
+        entries = {rebuild: pages.read(places) for rebuild, places in piece.rebuilds.items()}
+        self.judgements = [entry for mine in entries.values() for entry in mine if entry.type == "rebuild.judged"]
+        self._stories = {
+            rebuild: Story([entry for entry in mine if entry.type != "rebuild.judged"])
+            for rebuild, mine in entries.items()
+        }
+        self._folds: dict[tuple[str, int], Folded] = {}
+        self._lefts: dict[tuple[str, int, int, bool], _Left] = {}
+
+    def job(self, rebuild: str, through: int) -> Job | None:
+        """Everything the checks may look at; None where it is not known by which procedure to judge."""
+        folded = self._fold(rebuild, through)
+        known, opening = self._known(folded, through), folded.opening
+        if known is None or opening is None:
+            return None
+        procedure, asset = known
+        between = self._between.get(_name(opening.asset), _EMPTY).until(through)
+        return Job(
+            procedure=procedure,
+            register=asset.register,
+            facts=folded.facts,
+            instruments=self._house.instruments(sorted(instruments_named(folded.facts)), through),
+            corrections=folded.holding,
+            earlier=self._earlier(rebuild, opening, asset.register.serial, through),
+            between=tuple(fold(between).facts),
+            zone=self._house.facility(through).zone_at(opening.at),
+        )
+
+    def _fold(self, rebuild: str, through: int) -> Folded:
+        story = self._stories[rebuild]
+        version = (rebuild, story.count(through))
+        if version not in self._folds:
+            self._folds[version] = fold(story.until(through))
+        return self._folds[version]
+
+    def _known(self, folded: Folded, through: int) -> tuple[ProcedurePublished, Asset] | None:
+        """By which procedure it is judged, and the register as it stood at the opening."""
+        opening = folded.opening
+        if opening is None or opening.asset is None:
+            return None
+        procedure = self._house.procedure(opening.data.procedure, opening.data.revision, through)
+        entries = self._registers.get(_name(opening.asset), _EMPTY).until(through)
+        asset = fold_asset(opening.asset, entries, opening.at)
+        return None if procedure is None or asset is None else (procedure, asset)
+
+    def _earlier(self, rebuild: str, opening: Fact[Any], serial: str | None, through: int) -> tuple[Earlier, ...]:
+        """Rebuilds of the same device opened before this one, oldest first."""
+        mine = (microseconds(opening.at), rebuild)
+        found = []
+        for other in self._stories:
+            left = self._left(other, through) if other != rebuild else None
+            if left is not None and left.asset == opening.asset and left.serial == serial:
+                found.append(((microseconds(left.at), other), Earlier(other, left.at, left.stem)))
+        return tuple(earlier for order, earlier in sorted(found, key=lambda one: one[0]) if order < mine)
+
+    def _left(self, rebuild: str, through: int) -> _Left | None:
+        """How a rebuild left the stem; None before it is opened."""
+        folded = self._fold(rebuild, through)
+        opening = folded.opening
+        if opening is None:
+            return None
+        registered = self._registers.get(_name(opening.asset), _EMPTY).count(through)
+        published = self._house.procedure(opening.data.procedure, opening.data.revision, through) is not None
+        version = (rebuild, self._stories[rebuild].count(through), registered, published)
+        if version not in self._lefts:
+            known = self._known(folded, through)
+            serial = known[1].register.serial if known else None
+            job = Job(procedure=known[0], register=known[1].register, facts=folded.facts) if known else None
+            self._lefts[version] = _Left(opening.asset, opening.at, serial, engaged(job) if job else None)
+        return self._lefts[version]
+
+
+_EMPTY = Story([])
+
+
+def _name(asset: str | None) -> bytes:
+    return orjson.dumps(asset)
+
+
+def _of(entries: Iterable[Entry], *types: str) -> list[Entry]:
+    """Entries of these types, and the corrections, which fold to nothing where their target is not among them."""
+    return [entry for entry in entries if entry.type in types or entry.type == "entry.corrected"]
