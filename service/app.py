@@ -12,7 +12,19 @@ from fastapi import FastAPI
 from fastapi_offline import FastAPIOffline
 
 from service.access.doorkeeper import Doorkeeper
-from service.api import assets, checks, document, due, entries, health, instruments, problems, procedures, rebuilds
+from service.api import (
+    assets,
+    checks,
+    document,
+    due,
+    entries,
+    health,
+    history,
+    instruments,
+    problems,
+    procedures,
+    rebuilds,
+)
 from service.entries.quantity import load_units
 from service.ledger.ledger import Ledger
 from service.settings import Settings
@@ -64,6 +76,6 @@ def create_app(settings: Settings, clock: Callable[[], datetime] = now) -> FastA
     document.install(app)
     app.add_route(f"{_BASE}/entries", entries.post_entries_at_once, methods=["POST"], include_in_schema=False)
     app.include_router(health.router)
-    for part in (entries, assets, procedures, instruments, rebuilds, checks, due):
+    for part in (entries, assets, history, procedures, instruments, rebuilds, checks, due):
         app.include_router(part.router, prefix=_BASE)
     return app
