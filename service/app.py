@@ -13,7 +13,20 @@ from fastapi import FastAPI
 from fastapi_offline import FastAPIOffline
 
 from service.access.doorkeeper import Doorkeeper
-from service.api import assets, checks, document, due, entries, health, instruments, log, problems, procedures, rebuilds
+from service.api import (
+    assets,
+    checks,
+    document,
+    due,
+    entries,
+    health,
+    history,
+    instruments,
+    log,
+    problems,
+    procedures,
+    rebuilds,
+)
 from service.api.bulk import Bounds
 from service.api.replica import SaysHowFar
 from service.entries.quantity import load_units
@@ -72,6 +85,6 @@ def create_app(settings: Settings, clock: Callable[[], datetime] = now) -> FastA
     document.install(app)
     app.add_route(f"{_BASE}/entries", entries.post_entries_at_once, methods=["POST"], include_in_schema=False)
     app.include_router(health.router)
-    for part in (entries, assets, procedures, instruments, rebuilds, checks, due, log):
+    for part in (entries, assets, history, procedures, instruments, rebuilds, checks, due, log):
         app.include_router(part.router, prefix=_BASE)
     return app

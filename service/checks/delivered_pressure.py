@@ -14,6 +14,7 @@ from decimal import Decimal
 from service.checks.finding import FROM_MEMORY, Check, Finding
 from service.checks.gauge import accuracy, standard_uncertainty
 from service.checks.job import Fact, Job
+from service.checks.pressure_per_turn import of_job
 from service.entries.asset import Band
 from service.entries.judgement import Verdict
 from service.entries.quantity import Pressure, figures
@@ -122,11 +123,11 @@ def _read(job: Job, flow: str, band: Band, fact: Fact[PressureRead]) -> Finding:
 def _back(job: Job, outside: Decimal) -> str:
     """What brings it back to the nearest end of its band; turning in raises the pressure."""
     out = f"It is {figures(abs(outside), 3)} kPa {'above' if outside > 0 else 'below'} its band"
-    per_turn = job.register.stem.pressure_per_turn if job.register.stem else None
-    if per_turn is None or not per_turn.si:
+    per_turn = of_job(job)
+    if per_turn is None or per_turn.kpa <= 0:
         return f"{out}: set it again and read it again."
-    turns = f"{figures(abs(outside) / per_turn.si, 2)} turn {'out' if outside > 0 else 'in'}"
-    return f"{out}: at {per_turn} per turn the end of the band is {turns}; set it again and read it again."
+    turns = f"{figures(abs(outside) / per_turn.kpa, 2)} turn {'out' if outside > 0 else 'in'}"
+    return f"{out}: at {per_turn.says}, the end of the band is {turns}; set it again and read it again."
 
 
 def _written(p: Pressure) -> str:
@@ -142,6 +143,6 @@ DELIVERED_PRESSURE = Check(
     "The delivered pressure as left, static and flowing, each in its own band.",
     "low ≤ p ≤ high; out by d: d / (pressure per turn) turns",
     SOURCE,
-    reads=frozenset({"pressure.read"}),
+    reads=frozenset({"pressure.read", "rebuild.opened", "setting.adjusted"}),
     run=check,
 )

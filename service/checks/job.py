@@ -107,12 +107,28 @@ class StemLeft:
 
 
 @dataclass(frozen=True, slots=True)
+class Adjustment:
+    """The stem turned, in being positive, and the delivered pressure before and after, kPa; the entry that says so."""
+
+    turns: Decimal
+    before: Decimal
+    after: Decimal
+    entry: str
+
+    @property
+    def slope(self) -> Decimal:
+        """What one turn did, kPa."""
+        return (self.after - self.before) / self.turns
+
+
+@dataclass(frozen=True, slots=True)
 class Earlier:
     """An earlier rebuild of the same device, as far as later ones need it."""
 
     rebuild: str
     opened_at: datetime
     stem: StemLeft | None = None
+    adjusted: tuple[Adjustment, ...] = ()
 
 
 @dataclass(frozen=True)

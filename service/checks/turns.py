@@ -8,8 +8,7 @@ d = n_in − n_out, turns; conforming while |d| ≤ tolerance. No standard gives
   tolerance contradicts the marks: inconclusive.
 - Once the delivered pressure has been set and read in band, a difference has done what it could: noted, not counted.
 
-What a turn does:  Δp per turn = k·P/A   kPa, for a spring-loaded regulator, friction ignored; k the spring rate, P the
-pitch, A the area the pressure acts on.
+What a turn does: ``pressure_per_turn``.
 """
 
 from __future__ import annotations
@@ -21,8 +20,8 @@ from functools import partial
 from service.checks.delivered_pressure import in_band_after
 from service.checks.finding import COMMON_PRACTICE, Check, Finding
 from service.checks.job import Facts, Job, StemLeft
+from service.checks.pressure_per_turn import of_job
 from service.checks.stem_count import Run, Settled, Unsettled, adjusted, plain, runs, signed, within
-from service.entries.asset import AssetRegistered
 from service.entries.judgement import Verdict
 from service.entries.procedure import StemTurns
 from service.entries.quantity import Turns, figures
@@ -60,9 +59,9 @@ def check(job: Job) -> Iterator[Finding]:
 TURNS = Check(
     "turns",
     "The stem is turned back in as far as it was turned out; counts agree between those who count.",
-    "d = n_in − n_out, |d| ≤ tolerance; Δp = d × Δp per turn, Δp per turn = k·P/A",
+    "d = n_in − n_out, |d| ≤ tolerance; Δp = d × (Δp per turn: learned from adjustments, else k·P/A, else registered)",
     SOURCE,
-    reads=frozenset({"pressure.read", "rebuild.closed", "turns.counted"}),
+    reads=frozenset({"pressure.read", "rebuild.closed", "rebuild.opened", "setting.adjusted", "turns.counted"}),
     run=check,
 )
 
@@ -107,20 +106,6 @@ def _carried_on(job: Job) -> StemLeft | None:
     outside = [fact for fact in Facts(job.between).of(SettingAdjusted) if left.at < fact.at <= own[-1].at]
     since = [*outside, *own]
     return StemLeft(left.turns + adjusted(since), own[-1].at, (*left.entries, *(fact.id for fact in since)))
-
-
-def pressure_per_turn(register: AssetRegistered) -> tuple[Decimal, str] | None:
-    """What one turn in does to the delivered pressure, kPa, and how we know; None where the register does not say."""
-    stem = register.stem
-    if stem is None:
-        return None
-    if stem.pressure_per_turn is not None:
-        return stem.pressure_per_turn.si, f"{stem.pressure_per_turn} per turn as registered"
-    if stem.spring_rate is None or stem.pitch is None or stem.area is None or stem.area.si == 0:
-        return None
-    per_turn = stem.spring_rate.si * stem.pitch.si / stem.area.si * 1000  # N/mm2 is 1000 kPa
-    how = f"{stem.spring_rate} × {stem.pitch} / {stem.area} = {figures(per_turn, 5)} kPa per turn, friction ignored"
-    return per_turn, how
 
 
 def _asked(job: Job) -> StemTurns:
@@ -198,12 +183,11 @@ def _verdict(asked: StemTurns, d: Decimal, out: Settled, turned_in: Settled) -> 
 
 def _effect(job: Job, d: Decimal) -> str:
     """What the difference does to the delivered pressure."""
-    per_turn = pressure_per_turn(job.register)
+    per_turn = of_job(job)
     if per_turn is None or d == 0:
         return ""
-    kpa, how = per_turn
-    change = d * kpa
-    return f" That is about {'−' if change < 0 else '+'}{figures(abs(change), 3)} kPa delivered ({how})."
+    change = d * per_turn.kpa
+    return f" That is about {'−' if change < 0 else '+'}{figures(abs(change), 3)} kPa delivered ({per_turn.says})."
 
 
 def _earlier(asked: StemTurns, counted: Sequence[Run]) -> str:

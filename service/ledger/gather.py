@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
@@ -11,14 +12,14 @@ from sqlalchemy import Connection
 
 from service.checks.job import Earlier, Fact, Job
 from service.entries.words import instant, microseconds
-from service.ledger.entry import read_all
+from service.ledger.entry import Entry, read_all
 from service.ledger.memory import Memory
-from service.ledger.read_views import stem_of
+from service.ledger.read_views import adjusted_of, stem_of
 from service.ledger.rebuild import fold
 from service.ledger.register import ASSET_TYPES, Asset, fold_asset
 from service.ledger.remembered import Work
 from service.store import entries as stored
-from service.store import views
+from service.store.devices import rebuilds_of_device
 
 
 def joined(tx: Connection, memory: Memory, work: Work) -> Job | None:
@@ -49,7 +50,7 @@ def gather(tx: Connection, memory: Memory, rebuild: str, work: Work) -> Job | No
         instruments=memory.instruments(tx, work.used),
         corrections=folded.holding,
         earlier=_earlier(tx, memory.code, opening, rebuild, asset.register.serial),
-        between=_between(tx, memory.code, opening.asset),
+        between=between(tx, memory.code, opening.asset, asset.register.serial),
         zone=memory.facility(tx).zone_at(opening.at),
     )
 
@@ -67,16 +68,26 @@ def asset_at(tx: Connection, memory: Memory, tag: str, at: datetime) -> Asset | 
 def _earlier(
     tx: Connection, facility: str, opening: Fact[Any], rebuild: str, serial: str | None
 ) -> tuple[Earlier, ...]:
-    """Rebuilds of the same device opened before this one, oldest first."""
+    """Rebuilds of the same device opened before this one, wherever it was then, oldest first."""
     mine = (microseconds(opening.at), rebuild)
     return tuple(
-        Earlier(row.rebuild, instant(row.opened_us), stem_of(row.stem))
-        for row in views.rebuilds_of(tx, facility, str(opening.asset))
-        if row.rebuild != rebuild and (row.opened_us, row.rebuild) < mine and row.serial == serial
+        Earlier(row.rebuild, instant(row.opened_us), stem_of(row.stem), adjusted_of(row.adjusted))
+        for row in rebuilds_of_device(tx, facility, str(opening.asset), serial)
+        if row.rebuild != rebuild and (row.opened_us, row.rebuild) < mine
     )
 
 
-def _between(tx: Connection, facility: str, asset: str) -> tuple[Fact[BaseModel], ...]:
-    """Adjustments made outside any rebuild."""
+def between(tx: Connection, facility: str, asset: str, serial: str | None) -> tuple[Fact[BaseModel], ...]:
+    """Adjustments made outside any rebuild while this device was in the position."""
     found = stored.of_asset(tx, facility, asset, ("setting.adjusted",), outside_rebuilds=True)
-    return tuple(fold(read_all(found)).facts)
+    facts = tuple(fold(read_all(found)).facts)
+    if not facts:
+        return ()
+    register = read_all(stored.of_asset(tx, facility, asset, ASSET_TYPES))
+    return tuple(fact for fact in facts if _serial_at(asset, register, fact.at) == serial)
+
+
+def _serial_at(tag: str, register: Sequence[Entry], at: datetime) -> str | None:
+    """Which device was in the position then."""
+    asset = fold_asset(tag, register, at)
+    return asset.register.serial if asset else None

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from decimal import Decimal
 from typing import Any
 
 import orjson
 from sqlalchemy import Connection, Row
 
-from service.checks.job import Fact, InstrumentRecord, StemLeft
+from service.checks.job import Adjustment, Fact, InstrumentRecord, StemLeft
 from service.entries.asset import AssetRegistered
 from service.entries.instrument import InstrumentCalibrated, InstrumentEvent, InstrumentRegistered
 from service.entries.refusals import Unknown
@@ -73,3 +74,15 @@ def stem_text(stem: StemLeft | None) -> str | None:
         return None
     left = {"turns": str(stem.turns), "at_us": microseconds(stem.at), "entries": list(stem.entries)}
     return orjson.dumps(left).decode()
+
+
+def adjusted_of(text: str | None) -> tuple[Adjustment, ...]:
+    """What a rebuild did to the setting, from its view."""
+    made = orjson.loads(text) if text is not None else []
+    return tuple(Adjustment(Decimal(turns), Decimal(before), Decimal(after), id_) for turns, before, after, id_ in made)
+
+
+def adjusted_text(made: Iterable[Adjustment]) -> str | None:
+    """The same as the rebuild's view keeps it; None where there is nothing to learn from it."""
+    kept = [[str(one.turns), str(one.before), str(one.after), one.entry] for one in made]
+    return orjson.dumps(kept).decode() if kept else None

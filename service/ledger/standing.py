@@ -9,17 +9,20 @@ from typing import Any
 import orjson
 from sqlalchemy import Connection
 
+from service.checks.pressure_per_turn import adjustments
 from service.checks.turns import engaged
 from service.entries.words import microseconds
+from service.entries.work import SettingAdjusted
 from service.ledger.duelist import refresh_due
 from service.ledger.entry import Entry
 from service.ledger.gather import gather, joined
 from service.ledger.judge import UNJUDGED, Judgement, judge
 from service.ledger.memory import Memory
-from service.ledger.read_views import stem_text
+from service.ledger.read_views import adjusted_text, stem_text
 from service.ledger.rebuild import Folded
 from service.ledger.remembered import Work
 from service.store import views
+from service.store.devices import rebuilds_of_device
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +89,7 @@ def _pass_on(
     tx: Connection, memory: Memory, asset: str, before: Mapping[str, Any] | None, row: Mapping[str, Any]
 ) -> None:
     """What a change in a rebuild changes for its asset."""
-    if _differ(before, row, "asset", "serial", "opened_us", "stem"):
+    if _differ(before, row, "asset", "serial", "opened_us", "stem", "adjusted"):
         _mark_later(tx, memory, asset, before, row)
     if _differ(before, row, "asset", "in_service", "service_us"):
         _refresh_service_state(tx, memory, asset)
@@ -138,6 +141,7 @@ def _row(facility: str, rebuild: str, work: Work) -> dict[str, Any]:
         "in_service": in_service,
         "service_us": service_us,
         "stem": stem_text(engaged(work.job)) if work.job else None,
+        "adjusted": adjusted_text(adjustments(folded.facts.of(SettingAdjusted))),
         "findings": orjson.dumps(judgement.shown()).decode(),
         "seq": work.last_seq,
     }
@@ -156,14 +160,16 @@ def _service_state(folded: Folded) -> tuple[bool | None, int | None]:
 def _mark_later(
     tx: Connection, memory: Memory, asset: str, before: Mapping[str, Any] | None, row: Mapping[str, Any]
 ) -> None:
-    """Rebuilds of the asset later than this one is or was: they look back, or no longer do, on how it left the stem."""
+    """Rebuilds of the device later than this one is or was: they look back on how it left the stem, or no longer do."""
     since = min((before and before["opened_us"]) or row["opened_us"] or 0, row["opened_us"] or 0)
-    later = [
+    serials = {each["serial"] for each in (before, row) if each}
+    later = {
         other.rebuild
-        for other in views.rebuilds_of(tx, memory.code, asset)
+        for serial in serials
+        for other in rebuilds_of_device(tx, memory.code, asset, serial)
         if other.rebuild != row["rebuild"] and other.opened_us >= since
-    ]
-    memory.mark(tx, later)
+    }
+    memory.mark(tx, sorted(later))
 
 
 def _refresh_service_state(tx: Connection, memory: Memory, asset: str) -> None:

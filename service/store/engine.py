@@ -181,6 +181,8 @@ def _sqlite(url: str) -> Engine:
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
         writes = connection.get_execution_options().get("writes", False)
+        if patience := connection.get_execution_options().get("patience"):
+            connection.exec_driver_sql(f"PRAGMA busy_timeout = {patience * 1000}")
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine

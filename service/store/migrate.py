@@ -15,6 +15,8 @@ from sqlalchemy.exc import TimeoutError as NoConnection
 from service.store.engine import Store
 
 _MIGRATION_LOCK = 7_031_186_402
+_PATIENCE_S = 120
+"""How long one process waits for another that migrates the same SQLite file."""
 
 
 def _config() -> Config:
@@ -36,7 +38,8 @@ def is_current(store: Store) -> bool:
 def migrate(store: Store) -> None:
     """Upgrade to the newest revision; several processes may try at once, one does it."""
     config = _config()
-    with store.engine.connect().execution_options(writes=True) as connection, connection.begin():
+    patiently = store.engine.connect().execution_options(writes=True, patience=_PATIENCE_S)
+    with patiently as connection, connection.begin():
         if not store.is_sqlite:
             connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _MIGRATION_LOCK})
         config.attributes["connection"] = connection

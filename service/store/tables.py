@@ -119,6 +119,7 @@ class RebuildRow(SQLModel, table=True):
     __tablename__ = "rebuilds"
     __table_args__ = (
         Index("rebuilds_by_asset", "facility", "asset", "opened_us"),
+        Index("rebuilds_by_device", "facility", "serial", "opened_us"),
         Index("rebuilds_by_closing", "facility", "closed_us", "rebuild"),
     )
 
@@ -137,6 +138,7 @@ class RebuildRow(SQLModel, table=True):
     service_us: int | None = Field(default=None, sa_column=_big(nullable=True))
     in_service: bool | None = None
     stem: str | None = Field(default=None, sa_column=Column(Text, nullable=True))
+    adjusted: str | None = Field(default=None, sa_column=Column(Text, nullable=True))
     findings: str = Field(sa_column=Column(Text, nullable=False))
     judged_digest: str | None = None
     first_seq: int = Field(sa_column=_big())

@@ -94,7 +94,7 @@ def test_too_high_says_how_many_turns_out():
     finding = judged(flowing("930 kPa"))
     assert finding.verdict == "nonconforming"
     assert finding.advice == (
-        "It is 20.0 kPa above its band: at 80 kPa per turn the end of the band is 0.25 turn out; "
+        "It is 20.0 kPa above its band: at 80 kPa per turn as registered, the end of the band is 0.25 turn out; "
         "set it again and read it again."
     )
 

@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.checks.job import Earlier, StemLeft
-from service.checks.turns import check, engaged, pressure_per_turn, settled
+from service.checks.pressure_per_turn import pressure_per_turn
+from service.checks.turns import check, engaged, settled
 from service.entries.asset import AssetRegistered
 from tests.checks.building import at, closed, fact, job, opened, q
 
@@ -355,9 +356,9 @@ def test_a_spring_pitch_and_area_tell_what_a_turn_does(rate, pitch, diameter_mm,
     area = f"{pi * diameter_mm**2 / 4:.9f} mm2"
     known = {"spring_rate": q(rate), "pitch": q(pitch), "area": q(area)}
     register = AssetRegistered.model_validate({"kind": "bank_regulator", "gas": "oxygen", "stem": known})
-    per_turn, how = pressure_per_turn(register)
-    assert per_turn == pytest.approx(Decimal(kpa), abs=Decimal("0.0005"))
-    assert "friction ignored" in how
+    per_turn = pressure_per_turn(register)
+    assert per_turn.kpa == pytest.approx(Decimal(kpa), abs=Decimal("0.0005"))
+    assert "friction ignored" in per_turn.says
 
 
 @pytest.mark.parametrize(
@@ -374,10 +375,13 @@ def test_too_little_known_about_a_stem_tells_nothing_about_a_turn(known):
     assert pressure_per_turn(AssetRegistered.model_validate(register)) is None
 
 
-def test_what_is_registered_comes_before_what_is_computed():
+def test_what_is_computed_comes_before_what_is_registered():
     known = {"pressure_per_turn": q("90 kPa"), "spring_rate": q("120 N/mm"), "pitch": q("1 mm"), "area": q("1256 mm2")}
     register = AssetRegistered.model_validate({"kind": "bank_regulator", "gas": "oxygen", "stem": known})
-    assert pressure_per_turn(register) == (Decimal(90), "90 kPa per turn as registered")
+    assert pressure_per_turn(register).known_from == "spring"
+    del known["area"]
+    register = AssetRegistered.model_validate({"kind": "bank_regulator", "gas": "oxygen", "stem": known})
+    assert pressure_per_turn(register).says == "90 kPa per turn as registered"
 
 
 # --- how the stem is left

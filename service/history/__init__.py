@@ -1,0 +1,1 @@
+"""What a device's past teaches: pressure per turn, drift between visits. Pure functions over facts; no verdicts."""
