@@ -65,7 +65,7 @@ class Work:
             folded,
             [entry for entry in known if entry.type in _LIFECYCLE],
             max((entry.seq for entry in known), default=0),
-            dict(row._mapping) if row is not None else None,  # noqa: SLF001 - a row's own name for its members
+            row._asdict() if row is not None else None,
             used=instruments_named(folded.facts),
         )
 

@@ -75,7 +75,7 @@ def page(tx: Connection, facility: str, wanted: Wanted) -> list[Row[Any]]:
         **dict(zip(_AFTER, wanted.after or (None, None, None), strict=True)),
     }
     given = {name: value for name, value in known.items() if value is not None}
-    return list(_page(wanted.in_force, wanted.state, frozenset(given)).run(tx, **given))
+    return _page(wanted.in_force, wanted.state, frozenset(given)).run(tx, **given)
 
 
 _AFTER = ("after_day", "after_asset", "after_procedure")
@@ -130,7 +130,7 @@ def _in_state(state: str | None) -> list[ColumnElement[bool]]:
 
 def _longest_window(tx: Connection, facility: str) -> int:
     """The longest service window in force, days: nothing due later than that can be due now."""
-    return int(_LONGEST.run(tx, facility=facility).scalar() or 0)
+    return int(_LONGEST.first(tx, facility=facility)[0] or 0)
 
 
 _LAST_DAY: Any = literal_column(f"'{LAST_DAY}'")

@@ -50,6 +50,7 @@ class Store:
         with self.engine.connect() as connection:
             if not self.is_sqlite:
                 connection.execution_options(isolation_level="REPEATABLE READ")
+            connection.begin()
             try:
                 yield connection
             finally:
@@ -79,7 +80,10 @@ def _sqlite(url: str) -> Engine:
 
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
-        writes = connection.get_execution_options().get("writes", False)
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+        if connection.get_execution_options().get("writes", False):
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+        else:
+            driver: Any = connection.connection.driver_connection
+            driver.execute("BEGIN")  # takes no lock yet, so nothing goes wrong here
 
     return engine

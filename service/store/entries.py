@@ -29,12 +29,12 @@ _WRITE = Prepared(insert(entries))
 
 def lock_head(tx: Connection, facility: str) -> Row[Any] | None:
     """Size, root and last ``recorded_us`` of a facility, locked until the transaction ends."""
-    return _LOCK_HEAD.run(tx, facility=facility).one_or_none()
+    return _LOCK_HEAD.first(tx, facility=facility)
 
 
 def read_head(tx: Connection, facility: str) -> Row[Any] | None:
     """The same, not locked."""
-    return _READ_HEAD.run(tx, facility=facility).one_or_none()
+    return _READ_HEAD.first(tx, facility=facility)
 
 
 def create_head(tx: Connection, facility: str, root: bytes) -> bool:
