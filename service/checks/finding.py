@@ -6,9 +6,12 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+import orjson
+
 from service.checks.job import Job
 from service.entries.catalogue import ENTRY_TYPES
 from service.entries.judgement import Verdict
+from service.entries.once import once
 
 COMMON_PRACTICE = "common practice, no published source"
 FROM_MEMORY = "from memory; confirm against the document"
@@ -18,7 +21,7 @@ EVERYTHING = frozenset(ENTRY_TYPES)
 """For checks that any fact can answer otherwise."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Finding:
     """One answer of one check about one subject.
 
@@ -60,6 +63,11 @@ class Finding:
         if self.probability is not None:
             shown["probability"] = self.probability
         return shown
+
+    @once
+    def text(self) -> str:
+        """The same as JSON."""
+        return orjson.dumps(self.shown()).decode()
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from operator import attrgetter
 from pydantic import BaseModel
 
 from service.checks.job import Fact, Job
-from service.checks.zero_pressure import proven_at
+from service.checks.zero_pressure import PROVEN_BY, proven_at
 from service.entries import work
 
 
@@ -44,6 +44,12 @@ _SUBJECT = {
     "rebuild.closed": "outcome",
 }
 """Where each entry type keeps what a milestone may name after it. The others have none: any of them will do."""
+
+
+def read_by(milestone: str) -> tuple[str, ...]:
+    """Entry types that a milestone hangs on."""
+    kind = milestone.partition(":")[0]
+    return PROVEN_BY if kind == "zero_pressure" else (kind,)
 
 
 def complete(job: Job, milestone: str) -> Reached:

@@ -42,7 +42,9 @@ def check(job: Job) -> Iterator[Finding]:
     for fact in job.facts.of(TorqueApplied):
         applied.setdefault(fact.data.joint, []).append(fact)
     for joint in job.procedure.joints:
-        yield _joint(job, joint, applied.pop(joint.joint))
+        of_it = applied.pop(joint.joint)
+        seen = [*job.seen("part.fitted"), *of_it]
+        yield job.recall(("torque", joint.joint), seen, partial(_joint, job, joint, of_it))
     for name, facts in applied.items():
         yield _finding(
             subject=name,
@@ -68,7 +70,7 @@ def _joint(job: Job, joint: Joint, applied: Sequence[Fact[TorqueApplied]]) -> Fi
         advice = "Publish a revision of the procedure that prints one torque, and go by that."
         return _open(joint, two, advice, applied)
     standing = _since_new_part(job, joint, applied)
-    done = [work_out(job, fact) for fact in standing]
+    done = [job.recall(("torque", fact.id), [*job.seen(), fact], partial(work_out, job, fact)) for fact in standing]
     worked = [one for one in done if isinstance(one, Worked)]
     over = [one for one in worked if _is_over(joint, one)]
     if over:

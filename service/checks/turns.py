@@ -78,6 +78,10 @@ def engaged(job: Job) -> StemLeft | None:
 
     None where the stem was not counted in last, or the count is not settled.
     """
+    return job.recall("engaged", job.seen("turns.counted", "setting.adjusted"), lambda: _engaged(job))
+
+
+def _engaged(job: Job) -> StemLeft | None:
     counted = runs(job)
     if not counted or counted[-1].direction == "out":
         return None

@@ -75,8 +75,8 @@ def _changed(
     """Findings that were not there, or said something else."""
     if judged is not None:
         known = set(map(id, judged.findings))
-        told = {(finding.check, finding.subject): finding for finding in judged.findings}
         new = [finding for finding in judgement.findings if id(finding) not in known]
+        told = {(finding.check, finding.subject): finding for finding in judged.findings} if new else {}
         return tuple(one.shown() for one in new if told.get((one.check, one.subject)) != one)
     shown = {(one["check"], one["subject"]): one for one in (orjson.loads(before["findings"]) if before else ())}
     return tuple(one for one in judgement.shown() if shown.get((one["check"], one["subject"])) != one)
@@ -138,7 +138,7 @@ def _row(facility: str, rebuild: str, work: Work) -> dict[str, Any]:
         "in_service": in_service,
         "service_us": service_us,
         "stem": stem_text(engaged(work.job)) if work.job else None,
-        "findings": orjson.dumps(judgement.shown()).decode(),
+        "findings": judgement.text,
         "seq": work.last_seq,
     }
 
