@@ -10,6 +10,7 @@ from importlib.metadata import version
 
 from fastapi import FastAPI
 from fastapi_offline import FastAPIOffline
+from starlette.routing import Route
 
 from service.access.doorkeeper import Doorkeeper
 from service.api import assets, checks, document, due, entries, health, instruments, problems, procedures, rebuilds
@@ -62,7 +63,13 @@ def create_app(settings: Settings, clock: Callable[[], datetime] = now) -> FastA
     app.state.most_body_bytes = settings.most_body_bytes
     problems.install(app)
     document.install(app)
-    app.add_route(f"{_BASE}/entries", entries.post_entries_at_once, methods=["POST"], include_in_schema=False)
+    for path, method, call in (
+        ("/entries", "POST", entries.post_entries_at_once),
+        ("/due", "GET", due.get_due_at_once),
+    ):
+        route = Route(_BASE + path, call, methods=[method], include_in_schema=False)
+        route.methods = {method}  # without HEAD, which it adds by itself
+        app.router.routes.insert(0, route)
     app.include_router(health.router)
     for part in (entries, assets, procedures, instruments, rebuilds, checks, due):
         app.include_router(part.router, prefix=_BASE)

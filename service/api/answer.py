@@ -13,8 +13,12 @@ from fastapi import Query, Request, Response
 
 from service.entries.refusals import Fault, NotAFact
 
-Limit = Annotated[int, Query(ge=1, le=200, description="Items a page.")]
-Cursor = Annotated[str | None, Query(max_length=600, description="Where the page before ended (its ``next``).")]
+MOST_OF_A_PAGE = 200
+MOST_OF_CURSOR = 600
+Limit = Annotated[int, Query(ge=1, le=MOST_OF_A_PAGE, description="Items a page.")]
+Cursor = Annotated[
+    str | None, Query(max_length=MOST_OF_CURSOR, description="Where the page before ended (its ``next``).")
+]
 
 
 def answer(content: Any, status: int = 200, headers: Mapping[str, str] | None = None) -> Response:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import cache
 from inspect import signature
-from typing import Annotated
+from typing import Annotated, TypeVar
 
 from fastapi import Depends, Path, Request, Security
+from fastapi.exceptions import RequestValidationError
 from fastapi.security import HTTPBearer
+from pydantic import BaseModel, ValidationError
 
 from service.access.tokens import Caller, caller
 from service.entries.catalogue import Scope
@@ -34,8 +37,19 @@ async def known_caller(
     return await let_in(request, facility)
 
 
-async def let_in(request: Request, facility: str) -> Caller:
-    """The caller behind the request's token.
+Q = TypeVar("Q", bound=BaseModel)
+
+
+def read_query(request: Request, asked: type[Q]) -> Q:
+    """The parameters of a call that resolves none itself. Raises RequestValidationError, as the framework does."""
+    try:
+        return asked.model_validate(request.query_params)
+    except ValidationError as error:
+        raise RequestValidationError([{**wrong, "loc": ("query", *wrong["loc"])} for wrong in error.errors()]) from None
+
+
+async def let_in(request: Request, facility: str, asked: type[BaseModel] | None = None) -> Caller:
+    """The caller behind the request's token; ``asked`` has the parameters of a call that resolves none itself.
 
     Raises:
         Unproven: no token, or none that is valid.
@@ -44,7 +58,7 @@ async def let_in(request: Request, facility: str) -> Caller:
     """
     if any("\0" in str(value) for value in request.path_params.values()):
         raise Unknown("no such thing here")
-    if faults := list(_unusable(request)):
+    if request.scope["query_string"] and (faults := list(_unusable(request, asked))):
         raise NotAFact(faults[0].detail, faults, code=faults[0].code)
     ledger, doorkeeper = ledger_of(request), request.app.state.doorkeeper
     authorization, now = request.headers.get("authorization"), ledger.clock()
@@ -56,20 +70,25 @@ async def let_in(request: Request, facility: str) -> Caller:
     return found
 
 
-def _unusable(request: Request) -> Iterator[Fault]:
+def _unusable(request: Request, asked: type[BaseModel] | None) -> Iterator[Fault]:
     """A name that the call does not know, two values for one, text with NUL: nothing is passed over in silence.
 
     A dashboard that asks for ``stat=overdue`` must not be shown everything.
     """
-    asked = request.query_params
-    for name in asked:
-        values = asked.getlist(name)
-        if name not in signature(request.scope["endpoint"]).parameters or name in _OURS:
+    given, known = request.query_params, asked.model_fields if asked else _parameters(request.scope["endpoint"])
+    for name in given:
+        values = given.getlist(name)
+        if name not in known:
             yield Fault(pointer(("query", name)), "unknown_parameter", "this parameter is not known here")
         if len(values) > 1:
             yield Fault(pointer(("query", name)), "given_twice", "this parameter is given more than once")
         if any("\0" in value for value in values):
             yield Fault(pointer(("query", name)), "nul", "the NUL character stands in no text here")
+
+
+@cache
+def _parameters(endpoint: Callable[..., object]) -> frozenset[str]:
+    return frozenset(signature(endpoint).parameters) - _OURS
 
 
 def _with(scope: Scope) -> object:

@@ -2,18 +2,41 @@
 
 from __future__ import annotations
 
-from datetime import date
+from dataclasses import dataclass
+from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row
+from sqlalchemy import Connection
 
 from service.ledger.due import days, state
+from service.ledger.read_views import facility_of
 from service.store import due_list
 from service.store.due_list import Wanted
 
-__all__ = ["Key", "Wanted", "due_page"]
+__all__ = ["Asked", "Key", "Wanted", "due_page"]
 
 Key = tuple[str, str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What a caller asks of a facility's due list; without a day, today in its own time zone."""
+
+    facility: str
+    now: datetime
+    day: date | None = None
+    state: str | None = None
+    within: int | None = None
+    gas: str | None = None
+    after: Key | None = None
+    limit: int = 50
+
+    def answer(self, tx: Connection) -> tuple[date, list[dict[str, Any]], Key | None]:
+        """The day, a page of the list as it is on that day, and the key after which the next one begins."""
+        today = facility_of(tx, self.facility).day(self.now)
+        day = self.day or today
+        wanted = Wanted(day, day >= today, self.state, self.within, self.gas, self.after, self.limit)
+        return day, *due_page(tx, self.facility, wanted)
 
 
 def due_page(tx: Connection, facility: str, wanted: Wanted) -> tuple[list[dict[str, Any]], Key | None]:
@@ -27,20 +50,24 @@ def due_page(tx: Connection, facility: str, wanted: Wanted) -> tuple[list[dict[s
     ) if more else None
 
 
-def _item(row: Row[Any], as_of: date) -> dict[str, Any]:
-    due_on = date.fromisoformat(row.due_on) if row.due_on != due_list.NEVER else None
-    window_on = date.fromisoformat(row.window_on) if row.window_on != due_list.NEVER else None
+def _item(row: tuple[Any, ...], as_of: date) -> dict[str, Any]:
+    tag, procedure, gas, due_text, window_text, baseline, why, anchor, rebuild, says, out = row
+    due_on, window_on = _day(due_text), _day(window_text)
     return {
-        "asset": row.asset,
-        "procedure": row.procedure,
-        "gas": row.gas,
-        "state": state(due_on, window_on, as_of, baseline=bool(row.baseline)),
-        "due_on": due_on.isoformat() if due_on else None,
-        "window_on": window_on.isoformat() if window_on else None,
+        "asset": tag,
+        "procedure": procedure,
+        "gas": gas,
+        "state": state(due_on, window_on, as_of, baseline=bool(baseline)),
+        "due_on": due_text if due_on is not None else None,
+        "window_on": window_text if window_on is not None else None,
         "days": days(due_on, as_of),
-        "why": row.why,
-        "anchor": row.anchor,
-        "rebuild": row.rebuild,
-        "out_of_service": bool(row.out_of_service),
-        "says": row.says,
+        "why": why,
+        "anchor": anchor,
+        "rebuild": rebuild,
+        "out_of_service": bool(out),
+        "says": says,
     }
+
+
+def _day(text: str) -> date | None:
+    return date.fromisoformat(text) if text != due_list.NEVER else None

@@ -78,6 +78,7 @@ def page(tx: Connection, facility: str, wanted: Wanted) -> list[Row[Any]]:
     return _page(wanted.in_force, wanted.state, frozenset(given)).run(tx, **given)
 
 
+_SHOWN = ("asset", "procedure", "gas", "due_on", "window_on", "baseline", "why", "anchor", "rebuild", "says")
 _AFTER = ("after_day", "after_asset", "after_procedure")
 
 
@@ -97,7 +98,7 @@ def _page(in_force: bool, state: str | None, given: frozenset[str]) -> Prepared:
         conditions.append(due.c.gas == bindparam("gas"))
     if _AFTER[0] in given:
         conditions += _beyond()
-    query = select(due, assets.c.out_of_service).join(assets, here).where(*conditions)
+    query = select(*(due.c[name] for name in _SHOWN), assets.c.out_of_service).join(assets, here).where(*conditions)
     return Prepared(query.order_by(due.c.due_on, due.c.asset, due.c.procedure).limit(bindparam("most", type_=Integer)))
 
 

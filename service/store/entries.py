@@ -29,12 +29,14 @@ _WRITE = Prepared(insert(entries))
 
 def lock_head(tx: Connection, facility: str) -> Row[Any] | None:
     """Size, root and last ``recorded_us`` of a facility, locked until the transaction ends."""
-    return _LOCK_HEAD.first(tx, facility=facility)
+    row: Row[Any] | None = _LOCK_HEAD.first(tx, facility=facility)
+    return row
 
 
 def read_head(tx: Connection, facility: str) -> Row[Any] | None:
     """The same, not locked."""
-    return _READ_HEAD.first(tx, facility=facility)
+    row: Row[Any] | None = _READ_HEAD.first(tx, facility=facility)
+    return row
 
 
 def create_head(tx: Connection, facility: str, root: bytes) -> bool:

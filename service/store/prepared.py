@@ -17,7 +17,10 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.sql.base import Executable
 
-_DIALECTS = {"sqlite": sqlite.dialect(paramstyle="qmark"), "postgresql": postgresql.psycopg.dialect(paramstyle="format")}
+_DIALECTS: dict[str, Any] = {
+    "sqlite": sqlite.dialect(paramstyle="qmark"),
+    "postgresql": cast("Any", postgresql.psycopg).dialect(paramstyle="format"),
+}
 
 
 class _Text:
@@ -35,7 +38,7 @@ class _Text:
         """What came back."""
         if self.shape is None:
             names = [column[0] for column in cursor.description]
-            self.shape = namedtuple("Row", names, rename=True)._make  # noqa: PYI024 - its names come from the statement
+            self.shape = cast("Any", namedtuple)("Row", names, rename=True)._make  # noqa: PYI024 - the statement names them
         return list(map(self.shape, cursor.fetchall()))
 
 
@@ -96,7 +99,9 @@ MOST_IN_LIST = 500
 """Values in one list of a statement; longer ones are asked in turns."""
 
 
-def run_in(tx: Connection, build: Callable[[list[Any]], Executable], facility: str, wanted: Iterable[Any]) -> Iterator[Any]:
+def run_in(
+    tx: Connection, build: Callable[[list[Any]], Executable], facility: str, wanted: Iterable[Any]
+) -> Iterator[Any]:
     """Rows of a statement with a list in it: ``build`` gets the list's parameters, and is called once a length.
 
     The statement names no order: SQLite would walk the whole facility by its key to give one.

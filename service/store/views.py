@@ -87,7 +87,11 @@ def facilities_with_marks(tx: Connection) -> list[str]:
 
 def facility(tx: Connection, code: str) -> Row[Any] | None:
     """The facility's view."""
-    return tx.execute(select(facilities).where(facilities.c.facility == code)).one_or_none()
+    row: Row[Any] | None = _FACILITY.first(tx, facility=code)
+    return row
+
+
+_FACILITY = Prepared(select(facilities).where(facilities.c.facility == bindparam("facility")))
 
 
 def all_facilities(tx: Connection) -> list[str]:
