@@ -49,9 +49,16 @@ def page(request: Request, items: list[Any], cursor: str | None, **beside: Any) 
     """A page, the cursor of the next one, and its address (RFC 8288)."""
     headers = {}
     if cursor:
-        asked = [(name, value) for name, value in request.query_params.multi_items() if name != "after"]
-        headers["Link"] = f'<{address(request)}?{urlencode([*asked, ("after", cursor)])}>; rel="next"'
+        headers["Link"] = f'<{address(request)}?{_asked(request)}{urlencode({"after": cursor})}>; rel="next"'
     return answer({**beside, "items": items, "next": cursor}, headers=headers)
+
+
+def _asked(request: Request) -> str:
+    """What was asked besides where to begin."""
+    if not request.scope["query_string"]:
+        return ""
+    asked = [(name, value) for name, value in request.query_params.multi_items() if name != "after"]
+    return urlencode(asked) + "&" if asked else ""
 
 
 def write_cursor(*key: Any) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from functools import cache
 from inspect import signature
-from typing import Annotated, TypeVar
+from typing import Annotated, Any, TypeVar
 
 from fastapi import Depends, Path, Request, Security
 from fastapi.exceptions import RequestValidationError
@@ -42,10 +42,18 @@ Q = TypeVar("Q", bound=BaseModel)
 
 def read_query(request: Request, asked: type[Q]) -> Q:
     """The parameters of a call that resolves none itself. Raises RequestValidationError, as the framework does."""
+    if not request.scope["query_string"]:
+        nothing: Q = _nothing(asked)
+        return nothing
     try:
         return asked.model_validate(request.query_params)
     except ValidationError as error:
         raise RequestValidationError([{**wrong, "loc": ("query", *wrong["loc"])} for wrong in error.errors()]) from None
+
+
+@cache
+def _nothing(asked: type[BaseModel]) -> Any:
+    return asked()
 
 
 async def let_in(request: Request, facility: str, asked: type[BaseModel] | None = None) -> Caller:

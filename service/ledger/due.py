@@ -18,7 +18,7 @@ from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise
 from math import ceil
-from typing import Literal, NamedTuple
+from typing import Literal, NamedTuple, TypeVar
 
 from dateutil.relativedelta import relativedelta
 
@@ -26,6 +26,7 @@ from service.entries.asset import ServicePlan
 from service.entries.words import Duration
 from service.ledger.meter import Reading
 
+D = TypeVar("D", date, str)
 Why = Literal["calendar", "usage"]
 DueState = Literal["no_baseline", "not_due", "due", "overdue"]
 
@@ -120,8 +121,8 @@ def periods(
     )
 
 
-def state(due_on: date | None, window_on: date | None, as_of: date, *, baseline: bool) -> DueState:
-    """Due from ``window_on`` to ``due_on``, both included; overdue after it.
+def state(due_on: D | None, window_on: D | None, as_of: D, *, baseline: bool) -> DueState:
+    """Due from ``window_on`` to ``due_on``, both included; overdue after it. Days as dates, or all as ISO text.
 
     Without a baseline nothing can be said; with one but no date (usage alone, no rate yet) nothing is due.
     """

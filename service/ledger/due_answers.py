@@ -43,31 +43,27 @@ def due_page(tx: Connection, facility: str, wanted: Wanted) -> tuple[list[dict[s
     """A page of the due list, and the key after which the next one begins."""
     rows = due_list.page(tx, facility, wanted)
     more, rows = len(rows) > wanted.limit, rows[: wanted.limit]
-    return [_item(row, wanted.as_of) for row in rows], (
-        rows[-1].due_on,
-        rows[-1].asset,
-        rows[-1].procedure,
-    ) if more else None
+    as_of, day = wanted.as_of, wanted.as_of.isoformat()
+    items = [_item(row, as_of, day) for row in rows]
+    return items, (rows[-1][3], rows[-1][0], rows[-1][1]) if more else None
 
 
-def _item(row: tuple[Any, ...], as_of: date) -> dict[str, Any]:
-    tag, procedure, gas, due_text, window_text, baseline, why, anchor, rebuild, says, out = row
-    due_on, window_on = _day(due_text), _day(window_text)
+def _item(row: tuple[Any, ...], as_of: date, day: str) -> dict[str, Any]:
+    """A row (``due_list.SHOWN``) as callers are told it; ``day`` is ``as_of`` as text."""
+    tag, procedure, gas, due_on, window_on, baseline, why, anchor, rebuild, says, out = row
+    due_on = None if due_on == due_list.NEVER else due_on
+    window_on = None if window_on == due_list.NEVER else window_on
     return {
         "asset": tag,
         "procedure": procedure,
         "gas": gas,
-        "state": state(due_on, window_on, as_of, baseline=bool(baseline)),
-        "due_on": due_text if due_on is not None else None,
-        "window_on": window_text if window_on is not None else None,
-        "days": days(due_on, as_of),
+        "state": state(due_on, window_on, day, baseline=bool(baseline)),
+        "due_on": due_on,
+        "window_on": window_on,
+        "days": days(date.fromisoformat(due_on), as_of) if due_on is not None else None,
         "why": why,
         "anchor": anchor,
         "rebuild": rebuild,
         "out_of_service": bool(out),
         "says": says,
     }
-
-
-def _day(text: str) -> date | None:
-    return date.fromisoformat(text) if text != due_list.NEVER else None

@@ -62,8 +62,8 @@ def put_due(tx: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
     put(tx, due, rows)
 
 
-def page(tx: Connection, facility: str, wanted: Wanted) -> list[Row[Any]]:
-    """The next periods, soonest first, with their asset's ``out_of_service``; one more than asked if there are more."""
+def page(tx: Connection, facility: str, wanted: Wanted) -> list[tuple[Any, ...]]:
+    """The next periods (``SHOWN``), soonest first; one more than asked if there are more."""
     by_window = wanted.state == "due" and wanted.in_force
     known = {
         "facility": facility,
@@ -75,10 +75,12 @@ def page(tx: Connection, facility: str, wanted: Wanted) -> list[Row[Any]]:
         **dict(zip(_AFTER, wanted.after or (None, None, None), strict=True)),
     }
     given = {name: value for name, value in known.items() if value is not None}
-    return _page(wanted.in_force, wanted.state, frozenset(given)).run(tx, **given)
+    return _page(wanted.in_force, wanted.state, frozenset(given)).tuples(tx, **given)
 
 
-_SHOWN = ("asset", "procedure", "gas", "due_on", "window_on", "baseline", "why", "anchor", "rebuild", "says")
+_OF_PERIOD = ("asset", "procedure", "gas", "due_on", "window_on", "baseline", "why", "anchor", "rebuild", "says")
+SHOWN = (*_OF_PERIOD, "out_of_service")
+"""What a page has of each period, in this order; the last is the asset's."""
 _AFTER = ("after_day", "after_asset", "after_procedure")
 
 
@@ -98,7 +100,7 @@ def _page(in_force: bool, state: str | None, given: frozenset[str]) -> Prepared:
         conditions.append(due.c.gas == bindparam("gas"))
     if _AFTER[0] in given:
         conditions += _beyond()
-    query = select(*(due.c[name] for name in _SHOWN), assets.c.out_of_service).join(assets, here).where(*conditions)
+    query = select(*(due.c[name] for name in _OF_PERIOD), assets.c.out_of_service).join(assets, here).where(*conditions)
     return Prepared(query.order_by(due.c.due_on, due.c.asset, due.c.procedure).limit(bindparam("most", type_=Integer)))
 
 

@@ -6,6 +6,7 @@ first read of it), because a lock taken late is a lost sequence number.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -13,6 +14,8 @@ from typing import Any
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
+
+from service.store.prepared import execute
 
 _PRAGMAS = (
     "PRAGMA journal_mode=WAL",
@@ -42,15 +45,18 @@ class Store:
             raise ArgumentError(f"{parsed.get_backend_name()} is none of sqlite and postgresql")
         self.url = parsed.render_as_string(hide_password=False)
         self.is_sqlite = parsed.get_backend_name() == "sqlite"
+        self._ready: deque[Connection] = deque()
         self.engine = _sqlite(self.url) if self.is_sqlite else create_engine(self.url, pool_pre_ping=True)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """A connection that sees one state of the database and writes nothing."""
+        if self.is_sqlite:
+            with self._at_hand("BEGIN") as connection:
+                yield connection
+            return
         with self.engine.connect() as connection:
-            if not self.is_sqlite:
-                connection.execution_options(isolation_level="REPEATABLE READ")
-            connection.begin()
+            connection.execution_options(isolation_level="REPEATABLE READ")
             try:
                 yield connection
             finally:
@@ -59,11 +65,39 @@ class Store:
     @contextmanager
     def writing(self) -> Iterator[Connection]:
         """One transaction: committed at the end, rolled back on any exception."""
-        with self.engine.connect() as connection, connection.execution_options(writes=True).begin():
+        if self.is_sqlite:
+            with self._at_hand("BEGIN IMMEDIATE") as connection:
+                yield connection
+                execute(connection, "COMMIT")
+            return
+        with self.engine.connect() as connection, connection.begin():
             yield connection
+
+    @contextmanager
+    def _at_hand(self, begin: str) -> Iterator[Connection]:
+        """An SQLite connection that is kept ready, in a transaction begun so; rolled back unless committed before.
+
+        The engine believes it in one long transaction: beginning, ending and giving back each time costs more than a
+        short question.
+        """
+        connection = self._ready.pop() if self._ready else self._opened()
+        driver: Any = connection.connection.driver_connection
+        try:
+            execute(connection, begin)
+            yield connection
+        finally:
+            driver.rollback()
+            self._ready.append(connection)
+
+    def _opened(self) -> Connection:
+        connection = self.engine.connect()
+        connection.begin()
+        return connection
 
     def close(self) -> None:
         """Give the connections back."""
+        while self._ready:
+            self._ready.pop().close()
         self.engine.dispose()
 
 
@@ -77,13 +111,5 @@ def _sqlite(url: str) -> Engine:
         for pragma in _PRAGMAS:
             cursor.execute(pragma)
         cursor.close()
-
-    @event.listens_for(engine, "begin")
-    def _begin(connection: Connection) -> None:
-        if connection.get_execution_options().get("writes", False):
-            connection.exec_driver_sql("BEGIN IMMEDIATE")
-        else:
-            driver: Any = connection.connection.driver_connection
-            driver.execute("BEGIN")  # takes no lock yet, so nothing goes wrong here
 
     return engine

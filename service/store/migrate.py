@@ -35,7 +35,7 @@ def is_current(store: Store) -> bool:
 def migrate(store: Store) -> None:
     """Upgrade to the newest revision; several processes may try at once, one does it."""
     config = _config()
-    with store.engine.connect().execution_options(writes=True) as connection, connection.begin():
+    with store.writing() as connection:
         if not store.is_sqlite:
             connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _MIGRATION_LOCK})
         config.attributes["connection"] = connection

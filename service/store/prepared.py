@@ -58,8 +58,15 @@ class Prepared:
         text = self._text(tx)
         if text.own:
             values = {**text.own, **values}
-        cursor = _execute(tx, text.text, [values[name] for name in text.order])
+        cursor = execute(tx, text.text, [values[name] for name in text.order])
         return text.rows(cursor) if cursor.description is not None else []
+
+    def tuples(self, tx: Connection, **values: Any) -> list[tuple[Any, ...]]:
+        """The same rows without names, for pages in which each row is taken apart once."""
+        text = self._text(tx)
+        values = {**text.own, **values}
+        rows: list[tuple[Any, ...]] = execute(tx, text.text, [values[name] for name in text.order]).fetchall()
+        return rows
 
     def first(self, tx: Connection, **values: Any) -> Any:
         """Its first row, None where there is none."""
@@ -68,14 +75,15 @@ class Prepared:
     def run_many(self, tx: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
         """Run it for each row."""
         text = self._text(tx)
-        _execute(tx, text.text, [[row[name] for name in text.order] for row in rows], many=True)
+        execute(tx, text.text, [[row[name] for name in text.order] for row in rows], many=True)
 
     def _text(self, tx: Connection) -> _Text:
         name = tx.dialect.name
         return self._texts.get(name) or self._texts.setdefault(name, _Text(self._statement, name))
 
 
-def _execute(tx: Connection, text: str, values: Sequence[Any], *, many: bool = False) -> Any:
+def execute(tx: Connection, text: str, values: Sequence[Any] = (), *, many: bool = False) -> Any:
+    """Have the driver run a statement; the cursor. Raises DBAPIError."""
     cursor = cast("Any", tx.connection.driver_connection).cursor()
     try:
         (cursor.executemany if many else cursor.execute)(text, values)

@@ -336,13 +336,13 @@ def test_pages_follow_one_another_without_gap_or_overlap(bench):
 def test_a_page_is_read_along_an_index_and_not_by_sorting_the_list(quick_bench, wanted, monkeypatch):
     seen = []
     with quick_bench.store.reading() as tx:
-        ask = prepared._execute
+        ask = prepared.execute
 
         def explained(connection, text, values):
             seen.extend(row[-1] for row in ask(connection, f"EXPLAIN QUERY PLAN {text}", values))
             return ask(connection, text, values)
 
-        monkeypatch.setattr(prepared, "_execute", explained)
+        monkeypatch.setattr(prepared, "execute", explained)
         due_list.page(tx, "ferrow", due_list.Wanted(date(2026, 7, 20), in_force=True, **wanted))
     assert seen
     assert not [step for step in seen if step.startswith(("SCAN", "USE TEMP B-TREE"))]
