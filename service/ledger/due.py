@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
 from itertools import pairwise
 from math import ceil
 from typing import Literal, NamedTuple, TypeVar
@@ -82,7 +83,7 @@ class _Point:
     """A count, read or reckoned, at a day."""
 
     day: date
-    count: Fraction
+    exact: Fraction
 
 
 def due_on(plan: ServicePlan, anchor: date, readings: Sequence[Reading]) -> Due:
@@ -145,7 +146,7 @@ def _by_calendar(plan: ServicePlan, anchor: date) -> _Way | None:
     if plan.every is None:
         return None
     try:
-        day = anchor + _span(plan.every)
+        day = _later(anchor, plan.every)
     except (ValueError, OverflowError):
         return _Way("calendar", date.max, f"{anchor} + {plan.every} is past {date.max}")
     return _Way("calendar", day, f"{anchor} + {plan.every} = {day}")
@@ -159,58 +160,59 @@ def _by_usage(plan: ServicePlan, anchor: date, readings: Sequence[Reading]) -> _
     if not points:
         return _Way("usage", None, f"{plan.usage} {plan.meter} after {anchor}: no reading yet")
     start = points[0]
-    asked = f"{plan.usage} {plan.meter} after {_number(start.count)} on {start.day}"
+    asked = f"{plan.usage} {plan.meter} after {_number(start.exact)} on {start.day}"
     if start.day > anchor:
         asked += f" (first reading since {anchor})"
-    target = start.count + Fraction(plan.usage)
-    return _reached(asked, target, points) or _projected(asked, target, points[-1], readings)
+    target = start.exact + _fraction(plan.usage)
+    below = readings[-1].peak is not None and readings[-1].peak < target and start.exact < target
+    return (None if below else _reached(asked, target, points)) or _projected(asked, target, points[-1], readings)
 
 
-def _since(anchor: date, readings: Sequence[Reading]) -> list[_Point]:
+def _since(anchor: date, readings: Sequence[Reading]) -> Sequence[_Point | Reading]:
     """The count at the anchor, then the readings after it.
 
     At the anchor: on the line between the readings around it; after the last reading, that reading; before the first
     one it is not known, and usage counts from that first reading.
     """
     split = bisect_right(readings, anchor, key=_day)
-    after = [_point(reading) for reading in readings[split:]]
+    after = readings[split:]
     if split == 0:
         return after
-    last = _point(readings[split - 1])
+    last = readings[split - 1]
     run = _rate(last, after[0]) * (anchor - last.day).days if after else 0
-    return [_Point(anchor, last.count + run), *after]
+    return [_Point(anchor, last.exact + run), *after]
 
 
-def _reached(asked: str, target: Fraction, points: Sequence[_Point]) -> _Way | None:
+def _reached(asked: str, target: Fraction, points: Sequence[_Point | Reading]) -> _Way | None:
     """The first day on which the count is at or past the target, on the line between two points."""
-    if points[0].count >= target:
+    if points[0].exact >= target:
         return _Way("usage", points[0].day, f"{asked}: {points[0].day}")
     for low, high in pairwise(points):
-        if high.count >= target:
-            day = low.day + timedelta(ceil((target - low.count) / _rate(low, high)))
-            between = f"between {_number(low.count)} on {low.day} and {_number(high.count)} on {high.day}"
+        if high.exact >= target:
+            day = low.day + timedelta(ceil((target - low.exact) / _rate(low, high)))
+            between = f"between {_number(low.exact)} on {low.day} and {_number(high.exact)} on {high.day}"
             return _Way("usage", day, f"{asked}, {between}: {_number(target)} on {day}")
     return None
 
 
-def _projected(asked: str, target: Fraction, last: _Point, readings: Sequence[Reading]) -> _Way:
+def _projected(asked: str, target: Fraction, last: _Point | Reading, readings: Sequence[Reading]) -> _Way:
     """Due = last day + ⌈(target − last count) / rate⌉, where ``last`` is the latest reading, or the anchor after it.
 
     rate = slope from the first reading within ``RATE_DAYS`` up to the latest one, to the latest one; readings from
     before the anchor are as good as any for it.
     """
-    latest = _point(readings[-1])
+    latest = readings[-1]
     earliest = latest.day.toordinal() - RATE_DAYS
-    first = _point(readings[bisect_left(readings, earliest, key=lambda reading: reading.day.toordinal())])
+    first = readings[bisect_left(readings, earliest, key=lambda reading: reading.day.toordinal())]
     if first.day == latest.day:
         return _Way("usage", None, f"{asked}: no rate yet, no second reading within {RATE_DAYS} days")
     rate = _rate(first, latest)
-    measured = f"({_number(first.count)} on {first.day}, {_number(latest.count)} on {latest.day})"
+    measured = f"({_number(first.exact)} on {first.day}, {_number(latest.exact)} on {latest.day})"
     if rate <= 0:
         return _Way("usage", None, f"{asked}: the count does not rise {measured}")
     asked = f"{asked}, at {_three_digits(rate)} a day {measured}: {_number(target)}"
     try:
-        day = last.day + timedelta(ceil((target - last.count) / rate))
+        day = last.day + timedelta(ceil((target - last.exact) / rate))
     except OverflowError:
         return _Way("usage", None, f"{asked} past {date.max}")
     return _Way("usage", day, f"{asked} on {day}")
@@ -219,31 +221,41 @@ def _projected(asked: str, target: Fraction, last: _Point, readings: Sequence[Re
 def _before(day: date, window: Duration | None) -> date:
     """The day the window opens: ``day`` itself without one, and never before the first day there is."""
     try:
-        return day - _span(window) if window is not None else day
+        return _earlier(day, window) if window is not None else day
     except (ValueError, OverflowError):
         return date.min
 
 
-def _span(duration: Duration) -> relativedelta:
-    """Months, clamped to the month's last day, then days."""
-    return relativedelta(months=duration.months, days=duration.days)
+@lru_cache(4096)
+def _later(day: date, duration: Duration) -> date:
+    """Months later, clamped to the month's last day, then days."""
+    return day + relativedelta(months=duration.months, days=duration.days)
+
+
+@lru_cache(4096)
+def _earlier(day: date, duration: Duration) -> date:
+    """The same backwards."""
+    return day - relativedelta(months=duration.months, days=duration.days)
+
+
+@lru_cache(1024)
+def _fraction(amount: str) -> Fraction:
+    return Fraction(amount)
 
 
 def _day(reading: Reading) -> date:
     return reading.day
 
 
-def _point(reading: Reading) -> _Point:
-    return _Point(reading.day, Fraction(reading.count))
-
-
-def _rate(low: _Point, high: _Point) -> Fraction:
+def _rate(low: _Point | Reading, high: _Point | Reading) -> Fraction:
     """Counts a day from one point to a later one."""
-    return (high.count - low.count) / (high.day - low.day).days
+    return (high.exact - low.exact) / (high.day - low.day).days
 
 
 def _number(count: Fraction) -> str:
     """A count for people: as read, and to two decimals where it was reckoned and has no end."""
+    if count.denominator == 1:
+        return str(count.numerator)
     value = Decimal(count.numerator) / Decimal(count.denominator)
     return format(value if Fraction(value) == count else round(value, 2), "f")
 
