@@ -7,10 +7,8 @@ of growing, a stop finishes what was taken.
 
 from __future__ import annotations
 
-import asyncio
 import queue
 import threading
-from concurrent.futures import Future
 from typing import Final
 
 import structlog
@@ -19,6 +17,7 @@ from sqlalchemy.exc import DBAPIError
 from service.entries.refusals import Busy, Refusal
 from service.ledger.append import Clock, append, judge_marked
 from service.ledger.memory import Memory
+from service.ledger.promise import Promise
 from service.ledger.receipt import Receipt, Submission
 from service.ledger.remembered import Recent
 from service.store import views
@@ -29,7 +28,7 @@ MOST_IN_GROUP: Final = 256
 MOST_FACILITIES: Final = 64
 """How many facilities a process remembers at once."""
 _log = structlog.get_logger()
-_Waiting = tuple[str, Submission, "Future[Receipt]"]
+_Waiting = tuple[str, Submission, Promise[Receipt]]
 
 
 class Appender:
@@ -57,12 +56,12 @@ class Appender:
         Raises:
             Refusal: it was kept out, or (``Busy``) the appender cannot take it now.
         """
-        future: Future[Receipt] = Future()
+        future: Promise[Receipt] = Promise()
         try:
             self._queue.put_nowait((facility, submission, future))
         except queue.Full:
             raise Busy("too many submissions are waiting") from None
-        return await asyncio.wrap_future(future)
+        return await future.answer
 
     def _run(self) -> None:
         self._judge_left_over()
@@ -85,7 +84,7 @@ class Appender:
             group.append(following)
         return group or None
 
-    def _record(self, facility: str, waiting: list[tuple[Submission, Future[Receipt]]]) -> None:
+    def _record(self, facility: str, waiting: list[tuple[Submission, Promise[Receipt]]]) -> None:
         try:
             outcomes = append(self._store, self._memory(facility), [one for one, _ in waiting], self._clock)
         except Exception as trouble:  # noqa: BLE001 - whatever it is, callers are told and the appender lives on
