@@ -17,6 +17,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, NoReturn
 
+from pydantic import BaseModel
 from sqlalchemy import Connection
 
 from service.entries.envelope import uuid8
@@ -58,7 +59,14 @@ class _Group:
     leaves: list[bytes] = field(default_factory=list)
     touched: Touched = field(default_factory=Touched)
 
-    def keep(self, members: dict[str, Any], occurred_at: datetime, now: datetime, target: Entry | None = None) -> Entry:
+    def keep(
+        self,
+        members: dict[str, Any],
+        occurred_at: datetime,
+        now: datetime,
+        target: Entry | None = None,
+        said: BaseModel | None = None,
+    ) -> Entry:
         """Give an entry its place and remember to write it down; a correction stands where its target does."""
         self.size += 1
         self.recorded_us = max(self.recorded_us, microseconds(now))
@@ -66,7 +74,7 @@ class _Group:
         members = {**members, "facility": self.memory.code, "seq": self.size, "recorded_at": recorded_at}
         text = canonical(members)
         self.leaves.append(tree.leaf_hash(text))
-        entry = Entry(self.size, members, occurred_at)
+        entry = Entry(self.size, members, occurred_at, said)
         placed = target or entry
         self.rows.append(
             {
@@ -202,7 +210,8 @@ def _record(group: _Group, admitted: Sequence[Admitted], credential: str, known:
             members = {**one.draft.sent, "id": one.id, "credential": credential}
             if one.draft.type == "entry.corrected":
                 members["scopes"] = sorted(known.scopes)
-            entry = group.keep(members, one.draft.occurred_at.at, known.now, target)
+            said = one.draft.data if one.draft.as_stored else None
+            entry = group.keep(members, one.draft.occurred_at.at, known.now, target, said)
             known.entries[one.id] = entry
             touch(group.touched, entry, target, known.early.get(one.id, ()))
             accepted.append(Accepted(entry.seq, one.id, group.leaves[-1], replayed=False))

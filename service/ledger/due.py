@@ -18,14 +18,13 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
 from itertools import pairwise
-from math import ceil
 from typing import Literal, NamedTuple, TypeVar
 
 from dateutil.relativedelta import relativedelta
 
 from service.entries.asset import ServicePlan
 from service.entries.words import Duration
-from service.ledger.meter import Reading
+from service.ledger.meter import Reading, exact
 
 D = TypeVar("D", date, str)
 Why = Literal["calendar", "usage"]
@@ -83,7 +82,7 @@ class _Point:
     """A count, read or reckoned, at a day."""
 
     day: date
-    exact: Fraction
+    exact: int | Fraction
 
 
 def due_on(plan: ServicePlan, anchor: date, readings: Sequence[Reading]) -> Due:
@@ -163,7 +162,7 @@ def _by_usage(plan: ServicePlan, anchor: date, readings: Sequence[Reading]) -> _
     asked = f"{plan.usage} {plan.meter} after {_number(start.exact)} on {start.day}"
     if start.day > anchor:
         asked += f" (first reading since {anchor})"
-    target = start.exact + _fraction(plan.usage)
+    target = start.exact + _exact(plan.usage)
     below = readings[-1].peak is not None and readings[-1].peak < target and start.exact < target
     return (None if below else _reached(asked, target, points)) or _projected(asked, target, points[-1], readings)
 
@@ -179,23 +178,24 @@ def _since(anchor: date, readings: Sequence[Reading]) -> Sequence[_Point | Readi
     if split == 0:
         return after
     last = readings[split - 1]
-    run = _rate(last, after[0]) * (anchor - last.day).days if after else 0
+    ran = (anchor - last.day).days if after else 0
+    run = _rate(last, after[0]) * ran if ran else 0
     return [_Point(anchor, last.exact + run), *after]
 
 
-def _reached(asked: str, target: Fraction, points: Sequence[_Point | Reading]) -> _Way | None:
+def _reached(asked: str, target: int | Fraction, points: Sequence[_Point | Reading]) -> _Way | None:
     """The first day on which the count is at or past the target, on the line between two points."""
     if points[0].exact >= target:
         return _Way("usage", points[0].day, f"{asked}: {points[0].day}")
     for low, high in pairwise(points):
         if high.exact >= target:
-            day = low.day + timedelta(ceil((target - low.exact) / _rate(low, high)))
+            day = low.day + timedelta(_days_to(target - low.exact, low, high))
             between = f"between {_number(low.exact)} on {low.day} and {_number(high.exact)} on {high.day}"
             return _Way("usage", day, f"{asked}, {between}: {_number(target)} on {day}")
     return None
 
 
-def _projected(asked: str, target: Fraction, last: _Point | Reading, readings: Sequence[Reading]) -> _Way:
+def _projected(asked: str, target: int | Fraction, last: _Point | Reading, readings: Sequence[Reading]) -> _Way:
     """Due = last day + ⌈(target − last count) / rate⌉, where ``last`` is the latest reading, or the anchor after it.
 
     rate = slope from the first reading within ``RATE_DAYS`` up to the latest one, to the latest one; readings from
@@ -206,13 +206,12 @@ def _projected(asked: str, target: Fraction, last: _Point | Reading, readings: S
     first = readings[bisect_left(readings, earliest, key=lambda reading: reading.day.toordinal())]
     if first.day == latest.day:
         return _Way("usage", None, f"{asked}: no rate yet, no second reading within {RATE_DAYS} days")
-    rate = _rate(first, latest)
     measured = f"({_number(first.exact)} on {first.day}, {_number(latest.exact)} on {latest.day})"
-    if rate <= 0:
+    if latest.exact <= first.exact:
         return _Way("usage", None, f"{asked}: the count does not rise {measured}")
-    asked = f"{asked}, at {_three_digits(rate)} a day {measured}: {_number(target)}"
+    asked = f"{asked}, at {_three_digits(_rate(first, latest))} a day {measured}: {_number(target)}"
     try:
-        day = last.day + timedelta(ceil((target - last.exact) / rate))
+        day = last.day + timedelta(_days_to(target - last.exact, first, latest))
     except OverflowError:
         return _Way("usage", None, f"{asked} past {date.max}")
     return _Way("usage", day, f"{asked} on {day}")
@@ -239,8 +238,8 @@ def _earlier(day: date, duration: Duration) -> date:
 
 
 @lru_cache(1024)
-def _fraction(amount: str) -> Fraction:
-    return Fraction(amount)
+def _exact(amount: str) -> int | Fraction:
+    return exact(Decimal(amount))
 
 
 def _day(reading: Reading) -> date:
@@ -249,10 +248,15 @@ def _day(reading: Reading) -> date:
 
 def _rate(low: _Point | Reading, high: _Point | Reading) -> Fraction:
     """Counts a day from one point to a later one."""
-    return (high.exact - low.exact) / (high.day - low.day).days
+    return Fraction(high.exact - low.exact, (high.day - low.day).days)
 
 
-def _number(count: Fraction) -> str:
+def _days_to(count: int | Fraction, low: _Point | Reading, high: _Point | Reading) -> int:
+    """⌈count / rate⌉ at the rate, above nothing, from one point to a later one."""
+    return int(-(-count * (high.day - low.day).days // (high.exact - low.exact)))
+
+
+def _number(count: int | Fraction) -> str:
     """A count for people: as read, and to two decimals where it was reckoned and has no end."""
     if count.denominator == 1:
         return str(count.numerator)

@@ -70,7 +70,7 @@ def _serviced_by(tx: Connection, memory: Memory, tag: str, meter: str) -> Iterat
     waiting, seen = [tag], set[str]()
     while waiting:
         above = waiting.pop()
-        asset = memory.assets(tx, [above]).get(above)
+        asset = memory.asset(tx, above)
         if asset is None or above in seen:
             continue
         seen.add(above)

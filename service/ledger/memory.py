@@ -86,10 +86,20 @@ class Memory:
 
     def assets(self, tx: Connection, tags: Iterable[str]) -> dict[str, Asset]:
         """Registers of the assets that are registered."""
-        return {
-            tag: self._registers.seen(tag) or self._registers.keep(tag, asset_of(row))
-            for tag, row in self.asset_rows(tx, tags).items()
-        }
+        found, missing = dict[str, Asset](), list[str]()
+        for tag in dict.fromkeys(tags):
+            kept = self._registers.seen(tag)
+            if kept is None:
+                missing.append(tag)
+            else:
+                found[tag] = kept
+        for tag, row in self.asset_rows(tx, missing).items() if missing else ():
+            found[tag] = self._registers.keep(tag, asset_of(row))
+        return found
+
+    def asset(self, tx: Connection, tag: str) -> Asset | None:
+        """The register of one asset."""
+        return self._registers.seen(tag) or self.assets(tx, [tag]).get(tag)
 
     def load_children(self, tx: Connection, tags: Iterable[str]) -> None:
         """Have all that hangs below these assets at hand."""

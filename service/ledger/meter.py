@@ -21,11 +21,17 @@ class Reading:
     day: date
     count: Decimal
     peak: Decimal | None = field(default=None, compare=False)
-    exact: Fraction = field(init=False, repr=False, compare=False)
-    """The count as a fraction, in which nothing is rounded."""
+    exact: int | Fraction = field(init=False, repr=False, compare=False)
+    """The count as a number in which nothing is rounded."""
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "exact", Fraction(self.count))
+        object.__setattr__(self, "exact", exact(self.count))
+
+
+def exact(count: Decimal) -> int | Fraction:
+    """The same count, a whole one as an integer: sums of those cost a tenth."""
+    numerator, denominator = count.as_integer_ratio()
+    return numerator if denominator == 1 else Fraction(numerator, denominator)
 
 
 Metered: TypeAlias = "tuple[datetime, date, Decimal, Decimal | None]"

@@ -88,7 +88,7 @@ def fold(entries: Iterable[Entry]) -> Folded:
 
 def plain_fact(entry: Entry) -> Fact[BaseModel]:
     """What an entry says, uncorrected."""
-    data = ENTRY_TYPES[entry.type].data.model_validate(entry.data)
+    data = entry.said or ENTRY_TYPES[entry.type].data.model_validate(entry.data)
     return _fact(entry, entry.occurred_at, data, entry.body.get("by"))
 
 

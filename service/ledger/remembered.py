@@ -28,10 +28,10 @@ class Recent(OrderedDict[K, V]):
 
     def seen(self, key: K) -> V | None:
         """The thing, now the most recent; None where it is not kept."""
-        if key not in self:
-            return None
-        self.move_to_end(key)
-        return self[key]
+        thing = self.get(key)
+        if thing is not None:
+            self.move_to_end(key)
+        return thing
 
     def keep(self, key: K, thing: V) -> V:
         """Keep a thing, at the cost of the one unused for longest."""
