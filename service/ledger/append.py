@@ -256,6 +256,7 @@ def _judge(group: _Group, rebuilds: Iterable[str], now: datetime, *, afresh: boo
             views.unmark(tx, memory.code, rebuild)
         if standing.news:
             group.keep(judged_entry(memory.code, standing, through, now), now, now)
+    memory.write_rebuilds(tx)
     group.flush()
     return standings
 

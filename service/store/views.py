@@ -60,13 +60,25 @@ def put_rebuild(tx: Connection, row: Mapping[str, Any], instruments_used: Iterab
     put(tx, rebuilds, [row])
     if instruments_used is not None:
         facility, rebuild = row["facility"], row["rebuild"]
-        tx.execute(delete(uses).where(uses.c.facility == facility, uses.c.rebuild == rebuild))
+        _CLEAR_USES.run(tx, facility=facility, rebuild=rebuild)
         put(tx, uses, [{"facility": facility, "instrument": used, "rebuild": rebuild} for used in instruments_used])
+
+
+def _of_rebuild(table: Table) -> Any:
+    return and_(table.c.facility == bindparam("facility"), table.c.rebuild == bindparam("rebuild"))
+
+
+_CLEAR_USES, _UNMARK = (Prepared(delete(table).where(_of_rebuild(table))) for table in (uses, marks))
+
+
+def put_rebuilds(tx: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Write the views of several rebuilds; the instruments they used stay."""
+    put(tx, rebuilds, rows)
 
 
 def unmark(tx: Connection, facility: str, rebuild_id: str) -> None:
     """It has been judged again."""
-    tx.execute(delete(marks).where(marks.c.facility == facility, marks.c.rebuild == rebuild_id))
+    _UNMARK.run(tx, facility=facility, rebuild=rebuild_id)
 
 
 def mark(tx: Connection, facility: str, wanted: Iterable[str]) -> None:
