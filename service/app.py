@@ -10,10 +10,21 @@ from importlib.metadata import version
 
 from fastapi import FastAPI
 from fastapi_offline import FastAPIOffline
-from starlette.routing import Route
 
 from service.access.doorkeeper import Doorkeeper
-from service.api import assets, checks, document, due, entries, health, instruments, problems, procedures, rebuilds
+from service.api import (
+    assets,
+    checks,
+    document,
+    due,
+    entries,
+    front,
+    health,
+    instruments,
+    problems,
+    procedures,
+    rebuilds,
+)
 from service.entries.quantity import load_units
 from service.ledger.ledger import Ledger
 from service.settings import Settings
@@ -63,13 +74,8 @@ def create_app(settings: Settings, clock: Callable[[], datetime] = now) -> FastA
     app.state.most_body_bytes = settings.most_body_bytes
     problems.install(app)
     document.install(app)
-    for path, method, call in (
-        ("/entries", "POST", entries.post_entries_at_once),
-        ("/due", "GET", due.get_due_at_once),
-    ):
-        route = Route(_BASE + path, call, methods=[method], include_in_schema=False)
-        route.methods = {method}  # without HEAD, which it adds by itself
-        app.router.routes.insert(0, route)
+    hot = {("POST", "entries"): entries.post_entries_at_once, ("GET", "due"): due.get_due_at_once}
+    front.install(app, _BASE.partition("{")[0], hot)
     app.include_router(health.router)
     for part in (entries, assets, procedures, instruments, rebuilds, checks, due):
         app.include_router(part.router, prefix=_BASE)
