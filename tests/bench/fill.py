@@ -53,9 +53,16 @@ class Filled(NamedTuple):
 
 
 def filled(
-    folder: Path, name: str, manifolds: int, *, work: int = 0, as_views: bool = False, vary: Vary | None = None
+    folder: Path,
+    name: str,
+    manifolds: int,
+    *,
+    work: int = 0,
+    as_views: bool = False,
+    vary: Vary | None = None,
+    url: str | None = None,
 ) -> Filled:
-    """A fresh SQLite database with so many manifolds of two banks each.
+    """A fresh database with so many manifolds of two banks each.
 
     Args:
         folder: where the file goes.
@@ -64,8 +71,9 @@ def filled(
         work: entries of a rebuild on the left bank of each.
         as_views: only the views, not the entries behind them: for reading.
         vary: what to change in a row of a view, given the number of its manifold.
+        url: of an empty database; an SQLite file in the folder if there is none.
     """
-    store = Store(f"sqlite:///{folder / name}.sqlite3")
+    store = Store(url or f"sqlite:///{folder / name}.sqlite3")
     try:
         migrate(store)
         open_facility(store, FacilityOpened(**scene.FACILITY), _now)

@@ -105,7 +105,8 @@ def figures(type_: str, reach: Sequence[float]) -> list[Figure]:
     for clients in CLIENTS[1:]:
         rates = partial(_rates, clients)
         found.append(Figure(f"{type_} against bare, {clients} clients", rates, at_least=wanted[clients]))
-    return found
+    spent = partial(_spent, CLIENTS[-1])
+    return [*found, Figure(f"{type_}, processor time, bare against service, {CLIENTS[-1]} clients", spent)]
 
 
 def _floor_off(seen: Round) -> float:
@@ -114,6 +115,11 @@ def _floor_off(seen: Round) -> float:
 
 def _rates(clients: int, seen: Round) -> float:
     return seen[_ours(clients)].rate / seen[_bare(clients)].rate
+
+
+def _spent(clients: int, seen: Round) -> float:
+    """Stands still where other work on the machine makes rates jump."""
+    return (seen[_bare(clients)].cpu or 0.0) / (seen[_ours(clients)].cpu or 1.0)
 
 
 def _ours(clients: int) -> str:
