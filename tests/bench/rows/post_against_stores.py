@@ -47,6 +47,7 @@ def _file(folder: Path, app: str) -> str:
     path = folder / f"peer-{app}.db"
     if app == "table":
         with sqlite3.connect(path) as database:
+            database.execute("PRAGMA journal_mode=WAL")  # without it, its readers lock its writer out at 64 clients
             database.execute(f"CREATE TABLE {TABLE} ({COLUMNS})")
         database.close()
     return str(path)
