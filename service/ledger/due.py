@@ -42,8 +42,7 @@ class Anchor:
     rebuild: str | None
 
 
-@dataclass(frozen=True, slots=True)
-class Due:
+class Due(NamedTuple):
     """When a service is due, from when it may be done, which of the two ways decided, and the arithmetic.
 
     ``due_on`` is None without ``baseline``, and with one when a plan by usage alone has no rate yet.
@@ -56,8 +55,7 @@ class Due:
     baseline: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class Period:
+class Period(NamedTuple):
     """What holds on every day from ``from_day`` up to, but not including, ``to_day``."""
 
     from_day: date
@@ -77,8 +75,7 @@ class _Way(NamedTuple):
     says: str
 
 
-@dataclass(frozen=True, slots=True)
-class _Point:
+class _Point(NamedTuple):
     """A count, read or reckoned, at a day."""
 
     day: date
@@ -90,7 +87,7 @@ def due_on(plan: ServicePlan, anchor: date, readings: Sequence[Reading]) -> Due:
 
     ``readings`` as ``cumulative`` gives them, by day.
     """
-    ways = [way for way in (_by_calendar(plan, anchor), _by_usage(plan, anchor, readings)) if way is not None]
+    ways = [way for way in (_by_calendar(plan.every, anchor), _by_usage(plan, anchor, readings)) if way is not None]
     ways.sort(key=lambda way: way.day or date.max)  # stable: the calendar stays first on the same day
     first, says = ways[0], "; ".join(way.says for way in ways)
     if first.day is None:
@@ -140,15 +137,16 @@ def days(due_on: date | None, as_of: date) -> int | None:
     return None if due_on is None else (due_on - as_of).days
 
 
-def _by_calendar(plan: ServicePlan, anchor: date) -> _Way | None:
+@lru_cache(4096)
+def _by_calendar(every: Duration | None, anchor: date) -> _Way | None:
     """Due = anchor + interval. Past year 9999 the last day there is stands in: it never falls due."""
-    if plan.every is None:
+    if every is None:
         return None
     try:
-        day = _later(anchor, plan.every)
+        day = anchor + _span(every)
     except (ValueError, OverflowError):
-        return _Way("calendar", date.max, f"{anchor} + {plan.every} is past {date.max}")
-    return _Way("calendar", day, f"{anchor} + {plan.every} = {day}")
+        return _Way("calendar", date.max, f"{anchor} + {every} is past {date.max}")
+    return _Way("calendar", day, f"{anchor} + {every} = {day}")
 
 
 def _by_usage(plan: ServicePlan, anchor: date, readings: Sequence[Reading]) -> _Way | None:
@@ -206,10 +204,9 @@ def _projected(asked: str, target: int | Fraction, last: _Point | Reading, readi
     first = readings[bisect_left(readings, earliest, key=lambda reading: reading.day.toordinal())]
     if first.day == latest.day:
         return _Way("usage", None, f"{asked}: no rate yet, no second reading within {RATE_DAYS} days")
-    measured = f"({_number(first.exact)} on {first.day}, {_number(latest.exact)} on {latest.day})"
     if latest.exact <= first.exact:
-        return _Way("usage", None, f"{asked}: the count does not rise {measured}")
-    asked = f"{asked}, at {_three_digits(_rate(first, latest))} a day {measured}: {_number(target)}"
+        return _Way("usage", None, f"{asked}: the count does not rise {_measured(first, latest)}")
+    asked = f"{asked}, at {_pace(first, latest)}: {_number(target)}"
     try:
         day = last.day + timedelta(_days_to(target - last.exact, first, latest))
     except OverflowError:
@@ -217,24 +214,28 @@ def _projected(asked: str, target: int | Fraction, last: _Point | Reading, readi
     return _Way("usage", day, f"{asked} on {day}")
 
 
+def _measured(first: Reading, latest: Reading) -> str:
+    return f"({_number(first.exact)} on {first.day}, {_number(latest.exact)} on {latest.day})"
+
+
+@lru_cache(1024)
+def _pace(first: Reading, latest: Reading) -> str:
+    """The rate and what it was measured between: the same for all that run on one meter."""
+    return f"{_three_digits(_rate(first, latest))} a day {_measured(first, latest)}"
+
+
+@lru_cache(4096)
 def _before(day: date, window: Duration | None) -> date:
     """The day the window opens: ``day`` itself without one, and never before the first day there is."""
     try:
-        return _earlier(day, window) if window is not None else day
+        return day - _span(window) if window is not None else day
     except (ValueError, OverflowError):
         return date.min
 
 
-@lru_cache(4096)
-def _later(day: date, duration: Duration) -> date:
-    """Months later, clamped to the month's last day, then days."""
-    return day + relativedelta(months=duration.months, days=duration.days)
-
-
-@lru_cache(4096)
-def _earlier(day: date, duration: Duration) -> date:
-    """The same backwards."""
-    return day - relativedelta(months=duration.months, days=duration.days)
+def _span(duration: Duration) -> relativedelta:
+    """Months, clamped to the month's last day, then days."""
+    return relativedelta(months=duration.months, days=duration.days)
 
 
 @lru_cache(1024)

@@ -161,8 +161,8 @@ def _readings(tx: Connection, memory: Memory, tag: str, meter: str) -> tuple[Rea
         count = memory.counts[above, meter]
         if count.readings:
             return count.readings
-        row = memory.asset_rows(tx, [above]).get(above)
-        above = row.parent if row else None
+        asset = memory.asset(tx, above)
+        above = asset.register.parent if asset else None
     return ()
 
 
