@@ -66,10 +66,11 @@ def fold(entries: Iterable[Entry]) -> Folded:
     facts: dict[str, Entry] = {}
     rivals: dict[str, list[Entry]] = {}
     for entry in entries:
-        if entry.type == "entry.corrected":
+        type_ = entry.body["type"]
+        if type_ == "entry.corrected":
             rivals.setdefault(str(entry.data["entry"]), []).append(entry)
-        elif entry.type != "rebuild.judged":
-            facts[entry.id] = entry
+        elif type_ != "rebuild.judged":
+            facts[entry.body["id"]] = entry
     held, shown, withdrawn = [], [], set()
     for id_, entry in facts.items():
         fact: Fact[BaseModel] | None = plain_fact(entry)
@@ -88,12 +89,14 @@ def fold(entries: Iterable[Entry]) -> Folded:
 
 def plain_fact(entry: Entry) -> Fact[BaseModel]:
     """What an entry says, uncorrected."""
-    data = entry.said or ENTRY_TYPES[entry.type].data.model_validate(entry.data)
-    return _fact(entry, entry.occurred_at, data, entry.body.get("by"))
+    body = entry.body
+    data = entry.said or ENTRY_TYPES[body["type"]].data.model_validate(body["data"])
+    return _fact(entry, entry.occurred_at, data, body.get("by"))
 
 
 def _fact(entry: Entry, at: datetime, data: BaseModel, by: str | None) -> Fact[BaseModel]:
-    return Fact(entry.id, entry.type, at, data, by, entry.body.get("credential"), entry.asset)
+    body = entry.body
+    return Fact(body["id"], body["type"], at, data, by, body.get("credential"), body.get("asset"))
 
 
 def _corrected(target: Entry, rivals: list[Entry]) -> tuple[Fact[BaseModel] | None, list[Correction]]:
