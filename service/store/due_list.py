@@ -26,8 +26,8 @@ from sqlalchemy import (
 )
 
 from service.store.prepared import Prepared
+from service.store.put import put
 from service.store.tables import assets, due
-from service.store.views import put
 
 LAST_DAY = "9999-12-31"
 """End of a period that still holds."""

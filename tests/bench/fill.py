@@ -28,9 +28,9 @@ from service.merkle import tree
 from service.merkle.canonical import canonical
 from service.store import entries as stored
 from service.store import tree as nodes
-from service.store import views
 from service.store.engine import Store
 from service.store.migrate import migrate
+from service.store.put import put
 from service.store.tables import assets, due, entries, rebuilds, uses
 from tests.bench import scene
 
@@ -93,7 +93,7 @@ def copy(store: Store, manifolds: int, *, as_views: bool = False, vary: Vary | N
             rows = [dict(row) for row in tx.execute(select(table).where(table.c.facility == CODE)).mappings()]
             models = [orjson.dumps(row).decode() for row in rows if scene.MARK in str(row)]
             for chunk in _chunks(_copies(models, manifolds, vary)):
-                views.put(tx, table, chunk)
+                put(tx, table, chunk)
 
 
 def _copies(models: list[str], count: int, vary: Vary | None = None) -> Iterator[dict[str, Any]]:
