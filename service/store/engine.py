@@ -80,7 +80,10 @@ class Store:
         The engine believes it in one long transaction: beginning, ending and giving back each time costs more than a
         short question.
         """
-        connection = self._ready.pop() if self._ready else self._opened()
+        try:
+            connection = self._ready.pop()
+        except IndexError:
+            connection = self._opened()
         driver: Any = connection.connection.driver_connection
         try:
             execute(connection, begin)
@@ -90,6 +93,7 @@ class Store:
             self._ready.append(connection)
 
     def _opened(self) -> Connection:
+        """One more: the last was taken, perhaps by another thread just now."""
         connection = self.engine.connect()
         connection.begin()
         return connection
