@@ -57,6 +57,7 @@ class Store:
             return
         with self.engine.connect() as connection:
             connection.execution_options(isolation_level="REPEATABLE READ")
+            connection.begin()  # what is prepared does not do so by itself
             try:
                 yield connection
             finally:
