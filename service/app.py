@@ -19,6 +19,7 @@ from service.api import (
     document,
     due,
     entries,
+    front,
     health,
     history,
     instruments,
@@ -83,7 +84,8 @@ def create_app(settings: Settings, clock: Callable[[], datetime] = now) -> FastA
     app.state.stopping = threading.Event()
     problems.install(app)
     document.install(app)
-    app.add_route(f"{_BASE}/entries", entries.post_entries_at_once, methods=["POST"], include_in_schema=False)
+    hot = {("POST", "entries"): entries.post_entries_at_once, ("GET", "due"): due.get_due_at_once}
+    front.install(app, _BASE.partition("{")[0], hot)
     app.include_router(health.router)
     for part in (entries, assets, history, procedures, instruments, rebuilds, checks, due, log):
         app.include_router(part.router, prefix=_BASE)

@@ -13,8 +13,12 @@ from fastapi import Query, Request, Response
 
 from service.entries.refusals import Fault, NotAFact
 
-Limit = Annotated[int, Query(ge=1, le=200, description="Items a page.")]
-Cursor = Annotated[str | None, Query(max_length=600, description="Where the page before ended (its ``next``).")]
+MOST_OF_A_PAGE = 200
+MOST_OF_CURSOR = 600
+Limit = Annotated[int, Query(ge=1, le=MOST_OF_A_PAGE, description="Items a page.")]
+Cursor = Annotated[
+    str | None, Query(max_length=MOST_OF_CURSOR, description="Where the page before ended (its ``next``).")
+]
 
 
 def answer(content: Any, status: int = 200, headers: Mapping[str, str] | None = None) -> Response:
@@ -45,9 +49,16 @@ def page(request: Request, items: list[Any], cursor: str | None, **beside: Any) 
     """A page, the cursor of the next one, and its address (RFC 8288)."""
     headers = {}
     if cursor:
-        asked = [(name, value) for name, value in request.query_params.multi_items() if name != "after"]
-        headers["Link"] = f'<{address(request)}?{urlencode([*asked, ("after", cursor)])}>; rel="next"'
+        headers["Link"] = f'<{address(request)}?{_asked(request)}{urlencode({"after": cursor})}>; rel="next"'
     return answer({**beside, "items": items, "next": cursor}, headers=headers)
+
+
+def _asked(request: Request) -> str:
+    """What was asked besides where to begin."""
+    if not request.scope["query_string"]:
+        return ""
+    asked = [(name, value) for name, value in request.query_params.multi_items() if name != "after"]
+    return urlencode(asked) + "&" if asked else ""
 
 
 def write_cursor(*key: Any) -> str:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from functools import cache
 from inspect import signature
 from typing import Annotated, Any, TypeVar
 
 from fastapi import Depends, Header, Path, Request, Security
+from fastapi.exceptions import RequestValidationError
 from fastapi.security import HTTPBearer
+from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from service.access.tokens import Caller, caller
 from service.entries.catalogue import Scope
@@ -35,8 +38,27 @@ async def known_caller(
     return await let_in(request, facility)
 
 
-async def let_in(request: Request, facility: str) -> Caller:
-    """The caller behind the request's token.
+Q = TypeVar("Q", bound=BaseModel)
+
+
+def read_query(request: Request, asked: type[Q]) -> Q:
+    """The parameters of a call that resolves none itself. Raises RequestValidationError, as the framework does."""
+    if not request.scope["query_string"]:
+        nothing: Q = _nothing(asked)
+        return nothing
+    try:
+        return asked.model_validate(request.query_params)
+    except ValidationError as error:
+        raise RequestValidationError([{**wrong, "loc": ("query", *wrong["loc"])} for wrong in error.errors()]) from None
+
+
+@cache
+def _nothing(asked: type[BaseModel]) -> Any:
+    return asked()
+
+
+async def let_in(request: Request, facility: str, asked: type[BaseModel] | None = None) -> Caller:
+    """The caller behind the request's token; ``asked`` has the parameters of a call that resolves none itself.
 
     Raises:
         Unproven: no token, or none that is valid.
@@ -45,7 +67,7 @@ async def let_in(request: Request, facility: str) -> Caller:
     """
     if any("\0" in str(value) for value in request.path_params.values()):
         raise Unknown("no such thing here")
-    if faults := list(_unusable(request)):
+    if request.scope["query_string"] and (faults := list(_unusable(request, asked))):
         raise NotAFact(faults[0].detail, faults, code=faults[0].code)
     ledger, doorkeeper = ledger_of(request), request.app.state.doorkeeper
     authorization, now = request.headers.get("authorization"), ledger.clock()
@@ -57,15 +79,14 @@ async def let_in(request: Request, facility: str) -> Caller:
     return found
 
 
-def _unusable(request: Request) -> Iterator[Fault]:
+def _unusable(request: Request, asked: type[BaseModel] | None) -> Iterator[Fault]:
     """A name that the call does not know, two values for one, text with NUL: nothing is passed over in silence.
 
     A dashboard that asks for ``stat=overdue`` must not be shown everything.
     """
-    asked = request.query_params
-    known = {name.rstrip("_") for name in signature(request.scope["endpoint"]).parameters} - _OURS  # from_ is ?from=
-    for name in asked:
-        values = asked.getlist(name)
+    given, known = request.query_params, asked.model_fields if asked else _parameters(request.scope["endpoint"])
+    for name in given:
+        values = given.getlist(name)
         if name not in known:
             yield Fault(pointer(("query", name)), "unknown_parameter", "this parameter is not known here")
         if len(values) > 1:
@@ -86,11 +107,31 @@ Seen = Annotated[
 ]
 
 
+@cache
+def _size() -> TypeAdapter[int | None]:
+    return TypeAdapter(Seen)
+
+
+def seen_by(request: Request) -> int:
+    """The same for a call that resolves no parameters. Raises RequestValidationError, as the framework does."""
+    sent = request.headers.get("ledger-size")
+    try:
+        return _size().validate_python(sent) or 0
+    except ValidationError as error:
+        wrong = [{**one, "loc": ("header", "Ledger-Size", *one["loc"])} for one in error.errors()]
+        raise RequestValidationError(wrong) from None
+
+
 async def look(request: Request, who: Caller, question: Callable[[Any], T]) -> T:
     """Answer a question of a reader's; the response says how many entries the answer knows of."""
     answer, size = await ledger_of(request).look(who.facility, request.state.seen, question)
     request.state.ledger_size = size
     return answer
+
+
+@cache
+def _parameters(endpoint: Callable[..., object]) -> frozenset[str]:
+    return frozenset(name.rstrip("_") for name in signature(endpoint).parameters) - _OURS  # from_ is ?from=
 
 
 def _with(scope: Scope) -> object:

@@ -76,36 +76,39 @@ def refused(refusal: Refusal) -> Response:
     return problem(status, refusal.code, refusal.title, refusal.detail, refusal.faults, headers)
 
 
+def told(request: Request, error: Exception) -> Response:
+    """The problem document of whatever went wrong."""
+    match error:
+        case Refusal():
+            return refused(error)
+        case RequestValidationError():
+            faults = [Fault(pointer(wrong["loc"]), "wrong_parameter", wrong["msg"]) for wrong in error.errors()]
+            return problem(422, "wrong_parameter", "A parameter cannot be used", faults[0].detail, faults)
+        case HTTPException():
+            return _http(request, error)
+        case ClientDisconnect():  # nobody hears this, and it is no fault to put into the log
+            return problem(400, "cut_off", "The body broke off", "The line was cut before all of the body came.")
+    _log.error("a request failed", method=request.method, path=request.url.path, exc_info=error)
+    return problem(500, "our_fault", "Internal Server Error", "The service failed; its log says why.")
+
+
 def install(app: FastAPI) -> None:
     """Answer everything that goes wrong with a problem document."""
 
-    @app.exception_handler(Refusal)
-    async def _refusal(_: Request, refusal: Refusal) -> Response:
-        return refused(refusal)
+    async def answer(request: Request, error: Exception) -> Response:
+        return told(request, error)
 
-    @app.exception_handler(RequestValidationError)
-    async def _parameters(_: Request, error: RequestValidationError) -> Response:
-        faults = [Fault(pointer(wrong["loc"]), "wrong_parameter", wrong["msg"]) for wrong in error.errors()]
-        return problem(422, "wrong_parameter", "A parameter cannot be used", faults[0].detail, faults)
+    for kind in (Refusal, RequestValidationError, HTTPException, ClientDisconnect, Exception):
+        app.add_exception_handler(kind, answer)
 
-    @app.exception_handler(HTTPException)
-    async def _http(request: Request, error: HTTPException) -> Response:
-        title = HTTPStatus(error.status_code).phrase
-        code = title.lower().replace(" ", "_")
-        headers = dict(error.headers or {})
-        if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED and (allowed := _allowed(request)):
-            headers["Allow"] = allowed
-        return problem(error.status_code, code, title, str(error.detail), headers=headers)
 
-    @app.exception_handler(ClientDisconnect)
-    async def _cut_off(_: Request, __: ClientDisconnect) -> Response:
-        """The caller hung up with the body half sent: nobody hears this, and it is no fault to put into the log."""
-        return problem(400, "cut_off", "The body broke off", "The line was cut before all of the body came.")
-
-    @app.exception_handler(Exception)
-    async def _fault(request: Request, error: Exception) -> Response:
-        _log.error("a request failed", method=request.method, path=request.url.path, exc_info=error)
-        return problem(500, "our_fault", "Internal Server Error", "The service failed; its log says why.")
+def _http(request: Request, error: HTTPException) -> Response:
+    title = HTTPStatus(error.status_code).phrase
+    code = title.lower().replace(" ", "_")
+    headers = dict(error.headers or {})
+    if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED and (allowed := _allowed(request)):
+        headers["Allow"] = allowed
+    return problem(error.status_code, code, title, str(error.detail), headers=headers)
 
 
 def _allowed(request: Request) -> str:

@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 
 from service.checks.finding import FROM_MEMORY
 from service.entries.judgement import Verdict
+from service.entries.once import once_for_each
 from service.entries.procedure import Joint
 from service.entries.quantity import figures, same_when_rounded
 
@@ -34,11 +35,13 @@ class Band(NamedTuple):
         return self.low <= y <= self.high
 
 
+@once_for_each
 def band_of(joint: Joint) -> Band:
     """The joint's band: its limits, else its torque ± tolerance."""
     return Band._make(joint.band)
 
 
+@once_for_each
 def band_words(joint: Joint) -> str:
     """The band for a person: ``band 76.468 to 86.230 N.m (60 ft.lbf ± 6 %)``."""
     band = band_of(joint)
@@ -50,6 +53,7 @@ def band_words(joint: Joint) -> str:
     return words + (f", printed as {joint.also} too" if joint.also is not None else "")
 
 
+@once_for_each
 def required(joint: Joint) -> dict[str, Any]:
     """Target and limits as findings show them; limits that the procedure gives itself also as written."""
     if joint.low is not None and joint.high is not None:

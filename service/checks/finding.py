@@ -6,9 +6,12 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
+import orjson
+
 from service.checks.job import Job
 from service.entries.catalogue import ENTRY_TYPES
 from service.entries.judgement import Verdict
+from service.entries.once import once
 
 COMMON_PRACTICE = "common practice, no published source"
 FROM_MEMORY = "from memory; confirm against the document"
@@ -19,14 +22,7 @@ EVERYTHING = frozenset(ENTRY_TYPES)
 _WORST_FIRST: tuple[Verdict, ...] = ("nonconforming", "inconclusive", "conforming", "not_applicable")
 
 
-class Finding(NamedTuple):
-    """One answer of one check about one subject.
-
-    ``measured`` and ``required`` hold quantities as ``Quantity.shown`` gives them; ``says`` is the arithmetic in
-    words and numbers, enough to redo it with a pencil; ``advice`` is what would settle or mend it; ``entries`` are
-    the ids of the entries it rests on.
-    """
-
+class _Told(NamedTuple):
     check: str
     subject: str
     verdict: Verdict
@@ -38,6 +34,15 @@ class Finding(NamedTuple):
     probability: str | None = None
     advice: str | None = None
     entries: tuple[str, ...] = ()
+
+
+class Finding(_Told):
+    """One answer of one check about one subject.
+
+    ``measured`` and ``required`` hold quantities as ``Quantity.shown`` gives them; ``says`` is the arithmetic in
+    words and numbers, enough to redo it with a pencil; ``advice`` is what would settle or mend it; ``entries`` are
+    the ids of the entries it rests on.
+    """
 
     def noted_only(self, why: str) -> Finding:
         """The same finding, no longer bearing on the rebuild's verdict."""
@@ -60,6 +65,11 @@ class Finding(NamedTuple):
         if self.probability is not None:
             shown["probability"] = self.probability
         return shown
+
+    @once
+    def text(self) -> str:
+        """The same as JSON."""
+        return orjson.dumps(self.shown()).decode()
 
 
 def worst(findings: Iterable[Finding]) -> Finding:

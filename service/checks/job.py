@@ -6,11 +6,11 @@ All of it plain frozen values; a check that wants more than a ``Job`` holds is i
 from __future__ import annotations
 
 from bisect import insort
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from decimal import Decimal
-from operator import attrgetter
+from operator import attrgetter, is_
 from typing import Any, Generic, NamedTuple, TypeVar, cast
 from zoneinfo import ZoneInfo
 
@@ -26,6 +26,7 @@ from service.entries.work import EntryCorrected, RebuildClosed, RebuildOpened
 
 D_co = TypeVar("D_co", bound=BaseModel, covariant=True)
 M = TypeVar("M", bound=BaseModel)
+V = TypeVar("V")
 
 
 class Fact(NamedTuple, Generic[D_co]):
@@ -147,8 +148,34 @@ class Job:
     earlier: tuple[Earlier, ...] = ()
     between: tuple[Fact[BaseModel], ...] = ()
     zone: ZoneInfo = field(default_factory=lambda: ZoneInfo("UTC"))
-    worked: dict[Any, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
-    """What more than one check works out from the same facts, by whatever names it; a job with other facts has none."""
+    _kept: dict[Hashable, tuple[tuple[object, ...], Any]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
+
+    def grown(self, facts: Facts, instruments: Mapping[str, InstrumentRecord]) -> Job:
+        """The same job with more facts; what does not hang on them is not worked out again (``recall``)."""
+        grown = replace(self, facts=facts, instruments=instruments)
+        grown.__dict__["_kept"] = self._kept
+        return grown
+
+    def recall(self, name: Hashable, seen: Sequence[object], work_out: Callable[[], V]) -> V:
+        """What ``work_out`` gives: as worked out before where everything it looks at is the very same.
+
+        Args:
+            name: tells one answer from another.
+            seen: all that the answer hangs on besides procedure, register and history, see ``seen``.
+            work_out: gives the answer.
+        """
+        before = self._kept.get(name)
+        if before is not None and len(before[0]) == len(seen) and all(map(is_, before[0], seen)):
+            return cast("V", before[1])
+        answer = work_out()
+        self._kept[name] = (tuple(seen), answer)
+        return answer
+
+    def seen(self, *types: str) -> list[object]:
+        """What an answer hangs on that reads facts of these entry types and the instruments."""
+        return [self.instruments, *map(self.facts.of_type, types)]
 
     @once
     def opening(self) -> Fact[RebuildOpened] | None:

@@ -71,10 +71,7 @@ def check(job: Job) -> Iterator[Finding]:
 
 def decay_rate(job: Job, fact: Fact[LeakTested], t_ref: Decimal = _T_REF) -> Rate | Unknown:
     """The leak rate that a decay test shows; else why it shows none."""
-    if (key := (NAME, fact.id, t_ref)) not in job.worked:
-        job.worked[key] = _work_out(job, _decay_test(fact), t_ref)
-    found: Rate | Unknown = job.worked[key]
-    return found
+    return job.recall((NAME, fact.id, t_ref), [*job.seen(), fact], lambda: _work_out(job, _decay_test(fact), t_ref))
 
 
 def _decay_test(fact: Fact[LeakTested]) -> DecayTest:

@@ -15,7 +15,7 @@ from pydantic import BaseModel
 
 from service.checks.job import Fact, Job
 from service.checks.stem_count import people
-from service.checks.zero_pressure import proven_at
+from service.checks.zero_pressure import PROVEN_BY, proven_at
 from service.entries import work
 
 
@@ -45,6 +45,12 @@ _SUBJECT = {
     "rebuild.closed": "outcome",
 }
 """Where each entry type keeps what a milestone may name after it. The others have none: any of them will do."""
+
+
+def read_by(milestone: str) -> tuple[str, ...]:
+    """Entry types that a milestone hangs on."""
+    kind = milestone.partition(":")[0]
+    return PROVEN_BY if kind == "zero_pressure" else (kind,)
 
 
 def complete(job: Job, milestone: str) -> Reached:

@@ -16,7 +16,7 @@ from service.checks.clock import clock, lapse
 from service.checks.delivered_pressure import last_as_left
 from service.checks.finding import COMMON_PRACTICE, EVERYTHING, Check, Finding
 from service.checks.job import Fact, Job
-from service.checks.milestones import complete, first
+from service.checks.milestones import complete, first, read_by
 from service.entries import work
 from service.entries.judgement import Verdict
 
@@ -35,6 +35,11 @@ def check(job: Job) -> Iterator[Finding]:
 
 
 def _pair(job: Job, earlier: str, later: str) -> Finding:
+    seen = job.seen(*read_by(earlier), *read_by(later))
+    return job.recall((NAME, earlier, later), seen, lambda: _compared(job, earlier, later))
+
+
+def _compared(job: Job, earlier: str, later: str) -> Finding:
     subject = f"{earlier} before {later}"
     done, begun = complete(job, earlier), first(job, later)
     if begun.at is None:

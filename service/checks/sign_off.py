@@ -146,10 +146,9 @@ def _too_early(job: Job, closing: Fact[RebuildClosed], signature: Fact[RebuildCo
 
 def _recorded(job: Job) -> list[Fact[BaseModel]]:
     """What a signature covers: all but what may well follow it (notices, notes, concessions, countersignatures)."""
-    if (key := (NAME, "recorded")) not in job.worked:
-        job.worked[key] = [fact for fact in job.facts if fact.type not in _AFTERWARDS]
-    recorded: list[Fact[BaseModel]] = job.worked[key]
-    return recorded
+    return job.recall(
+        (NAME, "recorded"), [job.facts], lambda: [fact for fact in job.facts if fact.type not in _AFTERWARDS]
+    )
 
 
 def _by(fact: Fact[BaseModel]) -> str:

@@ -41,7 +41,9 @@ def check(job: Job) -> Iterator[Finding]:
     for fact in job.facts.of(TorqueApplied):
         applied.setdefault(fact.data.joint, []).append(fact)
     for joint in job.procedure.joints:
-        yield _joint(job, joint, applied.pop(joint.joint))
+        of_it = applied.pop(joint.joint)
+        seen = [*job.seen("part.fitted"), *of_it]
+        yield job.recall(("torque", joint.joint), seen, partial(_joint, job, joint, of_it))
     for name, facts in applied.items():
         yield _finding(
             subject=name,
@@ -67,9 +69,9 @@ def _joint(job: Job, joint: Joint, applied: Sequence[Fact[TorqueApplied]]) -> Fi
         advice = "Publish a revision of the procedure that prints one torque, and go by that."
         return _open(joint, two, advice, applied)
     standing = _since_new_part(job, joint, applied)
-    done = [work_out(job, fact) for fact in standing]
-    worked = [one for one in done if isinstance(one, Worked)]
-    over = [one for one in worked if _is_over(joint, one)]
+    weighed = _weighed(job, joint, standing)
+    done = [one for one, _ in weighed]
+    over = [one for one, is_over in weighed if is_over and isinstance(one, Worked)]
     if over:
         return _over_torqued(job, joint, max(over, key=lambda one: one.y), standing)
     finals = [one for one in done if one.fact.data.stage == "final"]
@@ -78,7 +80,7 @@ def _joint(job: Job, joint: Joint, applied: Sequence[Fact[TorqueApplied]]) -> Fi
     if isinstance(finals[-1], Undone):
         return _cannot_tell(joint, finals[-1])
     finding = _judged(joint, finals[-1])
-    doubt = next((one for one in done if isinstance(one, Undone) or _is_over(joint, one) is None), None)
+    doubt = next((one for one, is_over in weighed if is_over is None), None)
     if finding.verdict != "conforming" or doubt is None:
         return finding
     return _doubted(finding, joint, doubt)
@@ -97,8 +99,20 @@ def _own_parts(job: Job, joint: Joint) -> list[str]:
     return [name for part in parts if part.joint == joint.joint for name in (part.part, *part.substitutes)]
 
 
-def _is_over(joint: Joint, one: Worked) -> bool | None:
-    return conformity.is_over(joint, one.y, one.u, conformity.band_of(joint))
+def _weighed(
+    job: Job, joint: Joint, standing: Sequence[Fact[TorqueApplied]]
+) -> list[tuple[Worked | Undone, bool | None]]:
+    """Each torque worked out, and whether it was over the band (None where that cannot be told); once for each."""
+    known: dict[str, tuple[Worked | Undone, bool | None]] = job.recall(("torques", joint.joint), job.seen(), dict)
+    for fact in standing:
+        if fact.id not in known or known[fact.id][0].fact is not fact:
+            one = work_out(job, fact)
+            known[fact.id] = one, _is_over(joint, one)
+    return [known[fact.id] for fact in standing]
+
+
+def _is_over(joint: Joint, one: Worked | Undone) -> bool | None:
+    return None if isinstance(one, Undone) else conformity.is_over(joint, one.y, one.u, conformity.band_of(joint))
 
 
 def _judged(joint: Joint, one: Worked, verdict: Verdict | None = None) -> Finding:

@@ -78,6 +78,10 @@ def engaged(job: Job) -> StemLeft | None:
     A rebuild in which nobody turned the stem leaves it as the one before did, but for its adjustments. None where the
     stem was not counted in last, or the count is not settled.
     """
+    return job.recall("engaged", job.seen("turns.counted", "setting.adjusted"), lambda: _engaged(job))
+
+
+def _engaged(job: Job) -> StemLeft | None:
     counted = runs(job)
     if not counted:
         return _carried_on(job)

@@ -24,6 +24,8 @@ from service.entries.work import BankIsolated, BankRestored, PressureRead
 NAME = "zero_pressure"
 SOURCE = f"limits: the procedure; rule: {COMMON_PRACTICE}; uncertainty: JCGM 100:2008 ({FROM_MEMORY})"
 _WORST_FIRST: tuple[Verdict, ...] = ("nonconforming", "inconclusive", "conforming")
+PROVEN_BY = ("bank.isolated", "bank.restored", "pressure.read")
+"""Entry types that say when zero was proven."""
 _PHASES = frozenset({"isolated", "during"})
 _DOME = " A dome traps its loading gas while both gauges read zero: vent the dome too, and read it there."
 _STOP = "Loosen nothing further: vent, look for the valve that passes, and prove zero again."
@@ -53,6 +55,10 @@ def check(job: Job) -> Iterator[Finding]:
 
 def proven_at(job: Job, point: str | None = None) -> datetime | None:
     """When zero was first proven at every point at once (or at the one named), hold included; None if never."""
+    return job.recall((NAME, point), job.seen(*PROVEN_BY), lambda: _proven_at(job, point))
+
+
+def _proven_at(job: Job, point: str | None) -> datetime | None:
     asked, alive = job.procedure.zero_pressure, seen_alive(job)
     points = {zero.point: zero for zero in asked.points if point in {None, zero.point}} if asked else {}
     isolated: datetime | None = None

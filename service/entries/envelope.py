@@ -59,6 +59,8 @@ class Draft:
     envelope: Envelope
     data: BaseModel
     sent: Mapping[str, Any]
+    size: int
+    """Bytes of ``sent`` as JSON."""
     place: str = ""
     """JSON pointer to it in the body, for faults found later."""
     moments: tuple[tuple[str, datetime], ...] = ()
@@ -68,6 +70,11 @@ class Draft:
     def type(self) -> str:
         """The entry type."""
         return self.envelope.type
+
+    @property
+    def as_stored(self) -> bool:
+        """Are the data that are recorded those of the model, not a quotation?"""
+        return self.envelope.type not in _AS_SENT
 
     @property
     def occurred_at(self) -> Moment:
@@ -169,9 +176,10 @@ def _draft(envelope: Envelope, data: BaseModel, place: str) -> Draft | list[Faul
     sent = {name: settled.take(member, f"{place}/{name}") for name, member in sent.items()}
     if settled.faults:
         return settled.faults
-    if len(orjson.dumps(sent["data"])) > MOST_DATA_BYTES:
+    size = len(orjson.dumps(sent))
+    if size > MOST_DATA_BYTES and len(orjson.dumps(sent["data"])) > MOST_DATA_BYTES:
         return [Fault(place + "/data", "too_large", f"data holds more than {MOST_DATA_BYTES} bytes")]
-    return Draft(envelope, data, sent, place, tuple(settled.moments))
+    return Draft(envelope, data, sent, size, place, tuple(settled.moments))
 
 
 _AS_SENT = frozenset({"entry.corrected", "asset.amended"})

@@ -137,7 +137,7 @@ def _learn(draft: Draft, id_: str, sent: Mapping[str, Any], known: Known) -> Non
 
 def _faults(draft: Draft, known: Known) -> Iterator[Fault]:
     yield from _future(draft.moments, known.now, draft.place)
-    if len(canonical(dict(draft.sent))) + _SERVER_MEMBERS_BYTES > MOST_ENTRY_BYTES:
+    if draft.size + _SERVER_MEMBERS_BYTES > MOST_ENTRY_BYTES:
         yield Fault("", "too_large", f"an entry holds at most {MOST_ENTRY_BYTES} bytes")
     asset = draft.envelope.asset
     if asset is not None and asset not in known.assets and draft.type != "asset.registered":

@@ -21,6 +21,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, NoReturn
 
+from pydantic import BaseModel
 from sqlalchemy import Connection
 
 from service.entries.envelope import uuid8
@@ -69,7 +70,14 @@ class _Group:
         """Now; never before what is recorded, though the clock of the process that recorded it was ahead of ours."""
         return max(clock(), instant(self.recorded_us))
 
-    def keep(self, members: dict[str, Any], occurred_at: datetime, now: datetime, target: Entry | None = None) -> Entry:
+    def keep(
+        self,
+        members: dict[str, Any],
+        occurred_at: datetime,
+        now: datetime,
+        target: Entry | None = None,
+        said: BaseModel | None = None,
+    ) -> Entry:
         """Give an entry its place and remember to write it down; a correction stands where its target does."""
         self.size += 1
         self.recorded_us = max(self.recorded_us, microseconds(now))
@@ -78,7 +86,7 @@ class _Group:
         members = {**members, "facility": self.memory.code, "seq": self.size, "recorded_at": self.recorded[1]}
         text = canonical(members)
         self.leaves.append(tree.leaf_hash(text))
-        entry = Entry(self.size, members, occurred_at)
+        entry = Entry(self.size, members, occurred_at, said)
         placed = target or entry
         self.rows.append(
             {
@@ -274,7 +282,8 @@ def _accept(group: _Group, one: Admitted, credential: str, known: Known, target:
     members = {**one.draft.sent, "id": one.id, "credential": credential}
     if one.draft.type == "entry.corrected":
         members["scopes"] = sorted(known.scopes)
-    entry = group.keep(members, one.draft.occurred_at.at, known.now, target)
+    said = one.draft.data if one.draft.as_stored else None
+    entry = group.keep(members, one.draft.occurred_at.at, known.now, target, said)
     known.entries[one.id] = entry
     touch(group.touched, entry, target, known.early.get(one.id, ()))
     return Accepted(entry.seq, one.id, group.leaves[-1], replayed=False)
@@ -318,6 +327,7 @@ def _judge(group: _Group, rebuilds: Collection[str], now: datetime, *, afresh: b
             views.unmark(tx, memory.code, rebuild)
         if standing.news:
             group.keep(judged_entry(memory.code, standing, through, now), now, now)
+    memory.write_rebuilds(tx)
     group.flush()
     return standings
 

@@ -10,10 +10,8 @@ one transaction.
 
 from __future__ import annotations
 
-import asyncio
 import threading
 from collections.abc import Callable, Container, Sequence
-from concurrent.futures import Future
 from functools import partial
 from time import monotonic
 from typing import Any, Final, cast
@@ -26,6 +24,7 @@ from service.entries.refusals import Busy, Refusal
 from service.ledger.append import MOST_JUDGED, Clock, append, append_each, judge_marked
 from service.ledger.line import Line, Waiting
 from service.ledger.memory import Memory
+from service.ledger.promise import Promise
 from service.ledger.receipt import Accepted, Chunk, Receipt, Submission
 from service.ledger.remembered import Recent
 from service.store import views
@@ -92,7 +91,7 @@ class Appender:
         return outcomes
 
     async def _put(self, facility: str, handed_in: Submission | Chunk) -> Any:
-        future: Future[Any] = Future()
+        future: Promise[Any] = Promise()
         with self._changed:
             if self._ending:
                 raise Busy("the service is about to stop")
@@ -105,7 +104,7 @@ class Appender:
             self._lines[facility] = line
             self._waiting += 1
             self._changed.notify()
-        return await asyncio.wrap_future(future)
+        return await future.answer
 
     def _run(self) -> None:
         while (step := self._next()) is not None:

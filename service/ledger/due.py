@@ -16,16 +16,17 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
 from itertools import pairwise
-from math import ceil
-from typing import Literal, NamedTuple
+from typing import Literal, NamedTuple, TypeVar
 
 from dateutil.relativedelta import relativedelta
 
 from service.entries.asset import ServicePlan
 from service.entries.words import Duration
-from service.ledger.meter import Reading
+from service.ledger.meter import Reading, exact
 
+D = TypeVar("D", date, str)
 Why = Literal["calendar", "usage"]
 DueState = Literal["no_baseline", "not_due", "due", "overdue"]
 
@@ -41,8 +42,7 @@ class Anchor:
     rebuild: str | None
 
 
-@dataclass(frozen=True, slots=True)
-class Due:
+class Due(NamedTuple):
     """When a service is due, from when it may be done, which of the two ways decided, and the arithmetic.
 
     ``due_on`` is None without ``baseline``, and with one when a plan by usage alone has no rate yet.
@@ -55,8 +55,7 @@ class Due:
     baseline: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class Period:
+class Period(NamedTuple):
     """What holds on every day from ``from_day`` up to, but not including, ``to_day``."""
 
     from_day: date
@@ -76,12 +75,11 @@ class _Way(NamedTuple):
     says: str
 
 
-@dataclass(frozen=True, slots=True)
-class _Point:
+class _Point(NamedTuple):
     """A count, read or reckoned, at a day."""
 
     day: date
-    count: Fraction
+    exact: int | Fraction
 
 
 def due_on(plan: ServicePlan, anchor: date, readings: Sequence[Reading]) -> Due:
@@ -89,7 +87,7 @@ def due_on(plan: ServicePlan, anchor: date, readings: Sequence[Reading]) -> Due:
 
     ``readings`` as ``cumulative`` gives them, by day.
     """
-    ways = [way for way in (_by_calendar(plan, anchor), _by_usage(plan, anchor, readings)) if way is not None]
+    ways = [way for way in (_by_calendar(plan.every, anchor), _by_usage(plan, anchor, readings)) if way is not None]
     ways.sort(key=lambda way: way.day or date.max)  # stable: the calendar stays first on the same day
     first, says = ways[0], "; ".join(way.says for way in ways)
     if first.day is None:
@@ -120,8 +118,8 @@ def periods(
     )
 
 
-def state(due_on: date | None, window_on: date | None, as_of: date, *, baseline: bool) -> DueState:
-    """Due from ``window_on`` to ``due_on``, both included; overdue after it.
+def state(due_on: D | None, window_on: D | None, as_of: D, *, baseline: bool) -> DueState:
+    """Due from ``window_on`` to ``due_on``, both included; overdue after it. Days as dates, or all as ISO text.
 
     Without a baseline nothing can be said; with one but no date (usage alone, no rate yet) nothing is due.
     """
@@ -139,15 +137,16 @@ def days(due_on: date | None, as_of: date) -> int | None:
     return None if due_on is None else (due_on - as_of).days
 
 
-def _by_calendar(plan: ServicePlan, anchor: date) -> _Way | None:
+@lru_cache(4096)
+def _by_calendar(every: Duration | None, anchor: date) -> _Way | None:
     """Due = anchor + interval. Past year 9999 the last day there is stands in: it never falls due."""
-    if plan.every is None:
+    if every is None:
         return None
     try:
-        day = anchor + _span(plan.every)
+        day = anchor + _span(every)
     except (ValueError, OverflowError):
-        return _Way("calendar", date.max, f"{anchor} + {plan.every} is past {date.max}")
-    return _Way("calendar", day, f"{anchor} + {plan.every} = {day}")
+        return _Way("calendar", date.max, f"{anchor} + {every} is past {date.max}")
+    return _Way("calendar", day, f"{anchor} + {every} = {day}")
 
 
 def _by_usage(plan: ServicePlan, anchor: date, readings: Sequence[Reading]) -> _Way | None:
@@ -158,63 +157,74 @@ def _by_usage(plan: ServicePlan, anchor: date, readings: Sequence[Reading]) -> _
     if not points:
         return _Way("usage", None, f"{plan.usage} {plan.meter} after {anchor}: no reading yet")
     start = points[0]
-    asked = f"{plan.usage} {plan.meter} after {_number(start.count)} on {start.day}"
+    asked = f"{plan.usage} {plan.meter} after {_number(start.exact)} on {start.day}"
     if start.day > anchor:
         asked += f" (first reading since {anchor})"
-    target = start.count + Fraction(plan.usage)
-    return _reached(asked, target, points) or _projected(asked, target, points[-1], readings)
+    target = start.exact + _exact(plan.usage)
+    below = readings[-1].peak is not None and readings[-1].peak < target and start.exact < target
+    return (None if below else _reached(asked, target, points)) or _projected(asked, target, points[-1], readings)
 
 
-def _since(anchor: date, readings: Sequence[Reading]) -> list[_Point]:
+def _since(anchor: date, readings: Sequence[Reading]) -> Sequence[_Point | Reading]:
     """The count at the anchor, then the readings after it.
 
     At the anchor: on the line between the readings around it; after the last reading, that reading; before the first
     one it is not known, and usage counts from that first reading.
     """
     split = bisect_right(readings, anchor, key=_day)
-    after = [_point(reading) for reading in readings[split:]]
+    after = readings[split:]
     if split == 0:
         return after
-    last = _point(readings[split - 1])
-    run = _rate(last, after[0]) * (anchor - last.day).days if after else 0
-    return [_Point(anchor, last.count + run), *after]
+    last = readings[split - 1]
+    ran = (anchor - last.day).days if after else 0
+    run = _rate(last, after[0]) * ran if ran else 0
+    return [_Point(anchor, last.exact + run), *after]
 
 
-def _reached(asked: str, target: Fraction, points: Sequence[_Point]) -> _Way | None:
+def _reached(asked: str, target: int | Fraction, points: Sequence[_Point | Reading]) -> _Way | None:
     """The first day on which the count is at or past the target, on the line between two points."""
-    if points[0].count >= target:
+    if points[0].exact >= target:
         return _Way("usage", points[0].day, f"{asked}: {points[0].day}")
     for low, high in pairwise(points):
-        if high.count >= target:
-            day = low.day + timedelta(ceil((target - low.count) / _rate(low, high)))
-            between = f"between {_number(low.count)} on {low.day} and {_number(high.count)} on {high.day}"
+        if high.exact >= target:
+            day = low.day + timedelta(_days_to(target - low.exact, low, high))
+            between = f"between {_number(low.exact)} on {low.day} and {_number(high.exact)} on {high.day}"
             return _Way("usage", day, f"{asked}, {between}: {_number(target)} on {day}")
     return None
 
 
-def _projected(asked: str, target: Fraction, last: _Point, readings: Sequence[Reading]) -> _Way:
+def _projected(asked: str, target: int | Fraction, last: _Point | Reading, readings: Sequence[Reading]) -> _Way:
     """Due = last day + ⌈(target − last count) / rate⌉, where ``last`` is the latest reading, or the anchor after it.
 
     rate = slope from the first reading within ``RATE_DAYS`` up to the latest one, to the latest one; readings from
     before the anchor are as good as any for it.
     """
-    latest = _point(readings[-1])
+    latest = readings[-1]
     earliest = latest.day.toordinal() - RATE_DAYS
-    first = _point(readings[bisect_left(readings, earliest, key=lambda reading: reading.day.toordinal())])
+    first = readings[bisect_left(readings, earliest, key=lambda reading: reading.day.toordinal())]
     if first.day == latest.day:
         return _Way("usage", None, f"{asked}: no rate yet, no second reading within {RATE_DAYS} days")
-    rate = _rate(first, latest)
-    measured = f"({_number(first.count)} on {first.day}, {_number(latest.count)} on {latest.day})"
-    if rate <= 0:
-        return _Way("usage", None, f"{asked}: the count does not rise {measured}")
-    asked = f"{asked}, at {_three_digits(rate)} a day {measured}: {_number(target)}"
+    if latest.exact <= first.exact:
+        return _Way("usage", None, f"{asked}: the count does not rise {_measured(first, latest)}")
+    asked = f"{asked}, at {_pace(first, latest)}: {_number(target)}"
     try:
-        day = last.day + timedelta(ceil((target - last.count) / rate))
+        day = last.day + timedelta(_days_to(target - last.exact, first, latest))
     except OverflowError:
         return _Way("usage", None, f"{asked} past {date.max}")
     return _Way("usage", day, f"{asked} on {day}")
 
 
+def _measured(first: Reading, latest: Reading) -> str:
+    return f"({_number(first.exact)} on {first.day}, {_number(latest.exact)} on {latest.day})"
+
+
+@lru_cache(1024)
+def _pace(first: Reading, latest: Reading) -> str:
+    """The rate and what it was measured between: the same for all that run on one meter."""
+    return f"{_three_digits(_rate(first, latest))} a day {_measured(first, latest)}"
+
+
+@lru_cache(4096)
 def _before(day: date, window: Duration | None) -> date:
     """The day the window opens: ``day`` itself without one, and never before the first day there is."""
     try:
@@ -228,21 +238,29 @@ def _span(duration: Duration) -> relativedelta:
     return relativedelta(months=duration.months, days=duration.days)
 
 
+@lru_cache(1024)
+def _exact(amount: str) -> int | Fraction:
+    return exact(Decimal(amount))
+
+
 def _day(reading: Reading) -> date:
     return reading.day
 
 
-def _point(reading: Reading) -> _Point:
-    return _Point(reading.day, Fraction(reading.count))
-
-
-def _rate(low: _Point, high: _Point) -> Fraction:
+def _rate(low: _Point | Reading, high: _Point | Reading) -> Fraction:
     """Counts a day from one point to a later one."""
-    return (high.count - low.count) / (high.day - low.day).days
+    return Fraction(high.exact - low.exact, (high.day - low.day).days)
 
 
-def _number(count: Fraction) -> str:
+def _days_to(count: int | Fraction, low: _Point | Reading, high: _Point | Reading) -> int:
+    """⌈count / rate⌉ at the rate, above nothing, from one point to a later one."""
+    return int(-(-count * (high.day - low.day).days // (high.exact - low.exact)))
+
+
+def _number(count: int | Fraction) -> str:
     """A count for people: as read, and to two decimals where it was reckoned and has no end."""
+    if count.denominator == 1:
+        return str(count.numerator)
     value = Decimal(count.numerator) / Decimal(count.denominator)
     return format(value if Fraction(value) == count else round(value, 2), "f")
 

@@ -70,7 +70,7 @@ def _serviced_by(tx: Connection, memory: Memory, tag: str, meter: str) -> Iterat
     waiting, seen = [tag], set[str]()
     while waiting:
         above = waiting.pop()
-        asset = memory.assets(tx, [above]).get(above)
+        asset = memory.asset(tx, above)
         if asset is None or above in seen:
             continue
         seen.add(above)
@@ -161,8 +161,8 @@ def _readings(tx: Connection, memory: Memory, tag: str, meter: str) -> tuple[Rea
         count = memory.counts[above, meter]
         if count.readings:
             return count.readings
-        row = memory.asset_rows(tx, [above]).get(above)
-        above = row.parent if row else None
+        asset = memory.asset(tx, above)
+        above = asset.register.parent if asset else None
     return ()
 
 

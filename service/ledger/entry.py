@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
 import orjson
+from pydantic import BaseModel
 
 from service.entries.envelope import CLIENT_MEMBERS
 from service.entries.words import Moment
@@ -16,16 +17,17 @@ from service.merkle.canonical import canonical
 
 def rfc3339(at: datetime) -> str:
     """An instant as the server writes it: UTC, microseconds, Z."""
-    return at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    return at.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="microseconds") + "Z"
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """A stored entry. ``body`` is the whole of it as plain values."""
+    """A stored entry. ``body`` is the whole of it as plain values; ``said`` its data as a model, where at hand."""
 
     seq: int
     body: Mapping[str, Any]
     occurred_at: datetime
+    said: BaseModel | None = field(default=None, repr=False, compare=False)
 
     @classmethod
     def read(cls, seq: int, text: str | bytes) -> Entry:

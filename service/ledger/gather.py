@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -30,7 +29,7 @@ def joined(tx: Connection, memory: Memory, work: Work) -> Job | None:
     instruments = job.instruments
     if missing := [name for name in work.used if name not in instruments]:
         instruments = {**instruments, **memory.instruments(tx, missing)}
-    return replace(job, facts=work.folded.facts, instruments=instruments)
+    return job.grown(work.folded.facts, instruments)
 
 
 def gather(tx: Connection, memory: Memory, rebuild: str, work: Work) -> Job | None:

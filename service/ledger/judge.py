@@ -34,6 +34,11 @@ class Judgement:
         return [finding.shown() for finding in self.findings]
 
     @once
+    def text(self) -> str:
+        """The same as JSON; a finding that answers as before is not written out again."""
+        return f"[{','.join([finding.text for finding in self.findings])}]"
+
+    @once
     def data(self) -> dict[str, Any]:
         """What the ``rebuild.judged`` entry says; findings too large for one entry are shortened and pinned."""
         findings = self.shown()

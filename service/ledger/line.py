@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections import deque
-from concurrent.futures import Future
 from dataclasses import dataclass, field
 from time import monotonic
 from typing import Any, Final
 
+from service.ledger.promise import Promise
 from service.ledger.receipt import Chunk, Submission
 
 MOST_IN_GROUP: Final = 256
@@ -15,7 +15,7 @@ MOST_ENTRIES_IN_GROUP: Final = 4000
 """So that a transaction, and who waits behind it, takes seconds at most however large the posts are."""
 JUDGED_EVERY: Final = 0.25
 """How often marked rebuilds are judged while callers wait, seconds."""
-Waiting = tuple["Submission | Chunk", "Future[Any]"]
+Waiting = tuple["Submission | Chunk", Promise[Any]]
 
 
 @dataclass(slots=True)

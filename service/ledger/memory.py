@@ -54,6 +54,8 @@ class Memory:
         """By asset: its rebuilds that reset a service."""
         self.due: Recent[str, dict[tuple[str, str], dict[str, Any]]] = Recent(20_000)
         """By asset: its rows of the due list, by procedure and first day."""
+        self._unwritten: dict[str, dict[str, Any]] = {}
+        """Views of rebuilds that changed in nothing anybody reads before the group ends, written all at once."""
         self.marked = True
         """Rebuilds may be waiting to be judged again."""
         self.stirred = False
@@ -93,10 +95,20 @@ class Memory:
 
     def assets(self, tx: Connection, tags: Iterable[str]) -> dict[str, Asset]:
         """Registers of the assets that are registered."""
-        return {
-            tag: self._registers.seen(tag) or self._registers.keep(tag, asset_of(row))
-            for tag, row in self.asset_rows(tx, tags).items()
-        }
+        found, missing = dict[str, Asset](), list[str]()
+        for tag in dict.fromkeys(tags):
+            kept = self._registers.seen(tag)
+            if kept is None:
+                missing.append(tag)
+            else:
+                found[tag] = kept
+        for tag, row in self.asset_rows(tx, missing).items() if missing else ():
+            found[tag] = self._registers.keep(tag, asset_of(row))
+        return found
+
+    def asset(self, tx: Connection, tag: str) -> Asset | None:
+        """The register of one asset."""
+        return self._registers.seen(tag) or self.assets(tx, [tag]).get(tag)
 
     def load_children(self, tx: Connection, tags: Iterable[str]) -> None:
         """Have all that hangs below these assets at hand."""
@@ -144,6 +156,7 @@ class Memory:
         missing = [rebuild for rebuild in dict.fromkeys(rebuilds) if rebuild not in self.works]
         if not missing:
             return
+        self.write_rebuilds(tx)
         rows = views.rebuilds_by_id(tx, self.code, missing)
         entries: dict[str, list[Entry]] = {rebuild: [] for rebuild in missing}
         for rebuild, found in stored.of_rebuilds(tx, self.code, missing).items():
@@ -156,6 +169,16 @@ class Memory:
         self.load_works(tx, [rebuild])
         self.works.move_to_end(rebuild)
         return self.works[rebuild]
+
+    def write_later(self, row: dict[str, Any]) -> None:
+        """A rebuild's view, to be written with others (``write_rebuilds``)."""
+        self._unwritten[row["rebuild"]] = row
+
+    def write_rebuilds(self, tx: Connection) -> None:
+        """Write the views that wait: before anything reads such views, and before the transaction ends."""
+        if self._unwritten:
+            views.put_rebuilds(tx, list(self._unwritten.values()))
+            self._unwritten = {}
 
     def forget_facility(self) -> None:
         """Its name or time zone changed: every closing day may fall on another date."""

@@ -3,18 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
+from fractions import Fraction
+from itertools import accumulate
 from typing import TypeAlias
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """The running count of a meter at a day, replaced meters included."""
+    """The running count of a meter at a day, replaced meters included.
+
+    ``peak`` is the highest count up to it, where that is known: a reading may be lower than one before it.
+    """
 
     day: date
     count: Decimal
+    peak: Decimal | None = field(default=None, compare=False)
+    exact: int | Fraction = field(init=False, repr=False, compare=False)
+    """The count as a number in which nothing is rounded."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "exact", exact(self.count))
+
+
+def exact(count: Decimal) -> int | Fraction:
+    """The same count, a whole one as an integer: sums of those cost a tenth."""
+    numerator, denominator = count.as_integer_ratio()
+    return numerator if denominator == 1 else Fraction(numerator, denominator)
 
 
 Metered: TypeAlias = "tuple[datetime, date, Decimal, Decimal | None]"
@@ -34,7 +51,9 @@ class RunningCount:
         by_day: dict[date, Decimal] = {}
         for reading in sorted(readings, key=_order):
             by_day[reading[1]] = self._counted(reading)
-        self.readings = tuple(Reading(day, by_day[day]) for day in sorted(by_day))
+        days = sorted(by_day)
+        peaks = accumulate((by_day[day] for day in days), max)
+        self.readings = tuple(Reading(day, by_day[day], peak) for day, peak in zip(days, peaks, strict=True))
 
     def take(self, reading: Metered) -> bool:
         """One more reading; False, and nothing done, where it is earlier than the last: then count anew."""
@@ -42,7 +61,9 @@ class RunningCount:
         if self._last is None or _order(reading) < self._last or day < self.readings[-1].day:
             return False
         kept = self.readings[:-1] if self.readings[-1].day == day else self.readings
-        self.readings = (*kept, Reading(day, self._counted(reading)))
+        count = self._counted(reading)
+        peak = max(count, kept[-1].peak or count) if kept else count
+        self.readings = (*kept, Reading(day, count, peak))
         return True
 
     def _counted(self, reading: Metered) -> Decimal:

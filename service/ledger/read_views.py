@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from decimal import Decimal
+from functools import lru_cache
 from typing import Any
 
 import orjson
@@ -23,7 +24,12 @@ def facility_of(tx: Connection, code: str) -> Facility:
     row = views.facility(tx, code)
     if row is None:
         raise Unknown(f"no facility {code!r} here", code="unknown_facility")
-    return Facility(code, row.name, row.origin, tuple((day, zone) for day, zone in orjson.loads(row.zones)))
+    return _facility(code, row.name, row.origin, row.zones)
+
+
+@lru_cache(1024)
+def _facility(code: str, name: str, origin: str, zones: str) -> Facility:
+    return Facility(code, name, origin, tuple((day, zone) for day, zone in orjson.loads(zones)))
 
 
 def asset_of(row: Row[Any]) -> Asset:

@@ -66,10 +66,10 @@ def fold(entries: Iterable[Entry]) -> Folded:
     facts: dict[str, Entry] = {}
     rivals: dict[str, list[Entry]] = {}
     for entry in entries:
-        if (type_ := entry.type) == "entry.corrected":
+        if (type_ := entry.body["type"]) == "entry.corrected":
             rivals.setdefault(str(entry.data["entry"]), []).append(entry)
         elif type_ != "rebuild.judged":
-            facts[entry.id] = entry
+            facts[entry.body["id"]] = entry
     held, shown, withdrawn = [], [], set()
     for id_, entry in facts.items():
         fact: Fact[BaseModel] | None = plain_fact(entry)
@@ -89,7 +89,7 @@ def fold(entries: Iterable[Entry]) -> Folded:
 def plain_fact(entry: Entry) -> Fact[BaseModel]:
     """What an entry says, uncorrected."""
     body = entry.body
-    data = ENTRY_TYPES[body["type"]].data.model_validate(body["data"])
+    data = entry.said or ENTRY_TYPES[body["type"]].data.model_validate(body["data"])
     return _fact(entry, entry.occurred_at, data, body.get("by"))
 
 

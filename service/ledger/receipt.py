@@ -68,7 +68,10 @@ class Taken:
     ) -> Receipt:
         """The answer to this submission."""
         shown = {rebuild: standing[rebuild] for rebuild in sorted(self.rebuilds) if rebuild in standing}
-        stirred = [one for one in touched.values() if one.rebuild in self.rebuilds or (self.stirs and one.changed)]
+        if self.stirs or len(self.rebuilds) > 1:
+            stirred = [one for one in touched.values() if one.rebuild in self.rebuilds or (self.stirs and one.changed)]
+        else:
+            stirred = [touched[rebuild] for rebuild in self.rebuilds if rebuild in touched]
         shown |= {one.rebuild: (one.judgement.state, one.judgement.verdict) for one in stirred}
         findings = [
             {"rebuild": one.rebuild, **{name: found[name] for name in ("check", "subject", "verdict")}}

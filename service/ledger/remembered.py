@@ -27,10 +27,10 @@ class Recent(OrderedDict[K, V]):
 
     def seen(self, key: K) -> V | None:
         """The thing, now the most recent; None where it is not kept."""
-        if key not in self:
-            return None
-        self.move_to_end(key)
-        return self[key]
+        thing = self.get(key)
+        if thing is not None:
+            self.move_to_end(key)
+        return thing
 
     def keep(self, key: K, thing: V) -> V:
         """Keep a thing, at the cost of the one unused for longest."""
@@ -64,7 +64,7 @@ class Work:
             folded,
             [entry for entry in known if entry.type in _LIFECYCLE],
             max((entry.seq for entry in known), default=0),
-            dict(row._mapping) if row is not None else None,  # noqa: SLF001 - a row's own name for its members
+            row._asdict() if row is not None else None,
             used=instruments_named(folded.facts),
         )
 

@@ -57,6 +57,7 @@ def refresh_rebuild(tx: Connection, memory: Memory, rebuild: str, new: Sequence[
     if job is not None:
         judgement = judge(job, judged_before, {entry.type for entry in new})
     else:
+        memory.write_rebuilds(tx)
         job = gather(tx, memory, rebuild, work)
         judgement = judge(job) if job else UNJUDGED
     recorded = before["judged_digest"] if before else None
@@ -65,10 +66,14 @@ def refresh_rebuild(tx: Connection, memory: Memory, rebuild: str, new: Sequence[
     work.row = _row(memory.code, rebuild, work)
     work.row["first_seq"] = before["first_seq"] if before else min((entry.seq for entry in new), default=work.last_seq)
     work.row["judged_digest"] = judgement.digest if news else recorded
-    first = judged_before is None  # read from the entries just now: its view may not know all it uses
-    views.put_rebuild(tx, work.row, sorted(work.used) if first or work.used != used_before else None)
-    for asset in {work.row["asset"], before["asset"] if before else None} - {None}:
-        _pass_on(tx, memory, str(asset), before, work.row)
+    other_tools = judged_before is None or work.used != used_before  # just read from the entries, it may lack some
+    if other_tools or _differ(before, work.row, *_TELLING):
+        memory.write_rebuilds(tx)
+        views.put_rebuild(tx, work.row, sorted(work.used) if other_tools else None)
+        for asset in {work.row["asset"], before["asset"] if before else None} - {None}:
+            _pass_on(tx, memory, str(asset), before, work.row)
+    else:
+        memory.write_later(work.row)
     return Standing(rebuild, work.row["asset"], judgement, news, _changed(before, judged_before, judgement))
 
 
@@ -78,8 +83,8 @@ def _changed(
     """Findings that were not there, or said something else."""
     if judged is not None:
         known = set(map(id, judged.findings))
-        told = {(finding.check, finding.subject): finding for finding in judged.findings}
         new = [finding for finding in judgement.findings if id(finding) not in known]
+        told = {(finding.check, finding.subject): finding for finding in judged.findings} if new else {}
         return tuple(one.shown() for one in new if told.get((one.check, one.subject)) != one)
     shown = {(one["check"], one["subject"]): one for one in (orjson.loads(before["findings"]) if before else ())}
     return tuple(one for one in judgement.shown() if shown.get((one["check"], one["subject"])) != one)
@@ -89,13 +94,20 @@ def _pass_on(
     tx: Connection, memory: Memory, asset: str, before: Mapping[str, Any] | None, row: Mapping[str, Any]
 ) -> None:
     """What a change in a rebuild changes for its asset."""
-    if _differ(before, row, "asset", "serial", "opened_us", "stem", "adjusted"):
+    if _differ(before, row, *_STEM):
         _mark_later(tx, memory, asset, before, row)
-    if _differ(before, row, "asset", "in_service", "service_us"):
+    if _differ(before, row, *_SERVICE):
         _refresh_service_state(tx, memory, asset)
-    if _differ(before, row, "asset", "procedure", "revision", "verdict", "outcome", "closed_us"):
+    if _differ(before, row, *_ANCHOR):
         memory.resets.pop(asset, None)
         refresh_due(tx, memory, [asset])
+
+
+_STEM = ("asset", "serial", "opened_us", "stem", "adjusted")
+_SERVICE = ("asset", "in_service", "service_us")
+_ANCHOR = ("asset", "procedure", "revision", "verdict", "outcome", "closed_us")
+_TELLING = tuple({*_STEM, *_SERVICE, *_ANCHOR, "judged_digest"})
+"""What others read of a rebuild; the rest of its view is read by callers alone."""
 
 
 def _differ(before: Mapping[str, Any] | None, row: Mapping[str, Any], *names: str) -> bool:
@@ -142,7 +154,7 @@ def _row(facility: str, rebuild: str, work: Work) -> dict[str, Any]:
         "service_us": service_us,
         "stem": stem_text(engaged(work.job)) if work.job else None,
         "adjusted": adjusted_text(adjustments(folded.facts.of(SettingAdjusted))),
-        "findings": orjson.dumps(judgement.shown()).decode(),
+        "findings": judgement.text,
         "seq": work.last_seq,
     }
 

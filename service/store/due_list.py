@@ -26,8 +26,8 @@ from sqlalchemy import (
 )
 
 from service.store.prepared import Prepared
+from service.store.put import put
 from service.store.tables import assets, due
-from service.store.views import put
 
 LAST_DAY = "9999-12-31"
 """End of a period that still holds."""
@@ -62,8 +62,8 @@ def put_due(tx: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
     put(tx, due, rows)
 
 
-def page(tx: Connection, facility: str, wanted: Wanted) -> list[Row[Any]]:
-    """The next periods, soonest first, with their asset's ``out_of_service``; one more than asked if there are more."""
+def page(tx: Connection, facility: str, wanted: Wanted) -> list[tuple[Any, ...]]:
+    """The next periods (``SHOWN``), soonest first; one more than asked if there are more."""
     by_window = wanted.state == "due" and wanted.in_force
     known = {
         "facility": facility,
@@ -75,9 +75,12 @@ def page(tx: Connection, facility: str, wanted: Wanted) -> list[Row[Any]]:
         **dict(zip(_AFTER, wanted.after or (None, None, None), strict=True)),
     }
     given = {name: value for name, value in known.items() if value is not None}
-    return list(_page(wanted.in_force, wanted.state, frozenset(given)).run(tx, **given))
+    return _page(wanted.in_force, wanted.state, frozenset(given)).tuples(tx, **given)
 
 
+_OF_PERIOD = ("asset", "procedure", "gas", "due_on", "window_on", "baseline", "why", "anchor", "rebuild", "says")
+SHOWN = (*_OF_PERIOD, "out_of_service")
+"""What a page has of each period, in this order; the last is the asset's."""
 _AFTER = ("after_day", "after_asset", "after_procedure")
 
 
@@ -97,7 +100,7 @@ def _page(in_force: bool, state: str | None, given: frozenset[str]) -> Prepared:
         conditions.append(due.c.gas == bindparam("gas"))
     if _AFTER[0] in given:
         conditions += _beyond()
-    query = select(due, assets.c.out_of_service).join(assets, here).where(*conditions)
+    query = select(*(due.c[name] for name in _OF_PERIOD), assets.c.out_of_service).join(assets, here).where(*conditions)
     return Prepared(query.order_by(due.c.due_on, due.c.asset, due.c.procedure).limit(bindparam("most", type_=Integer)))
 
 
@@ -130,7 +133,7 @@ def _in_state(state: str | None) -> list[ColumnElement[bool]]:
 
 def _longest_window(tx: Connection, facility: str) -> int:
     """The longest service window in force, days: nothing due later than that can be due now."""
-    return int(_LONGEST.run(tx, facility=facility).scalar() or 0)
+    return int(_LONGEST.first(tx, facility=facility)[0] or 0)
 
 
 _LAST_DAY: Any = literal_column(f"'{LAST_DAY}'")

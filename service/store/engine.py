@@ -7,6 +7,7 @@ before each of its statements (``READ COMMITTED``): what it reads once it has th
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -17,13 +18,16 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError
 
 from service.store.alone import Alone
+from service.store.prepared import execute
 
+_PATIENCE_S = 10
+"""How long a writer waits for another that writes to the same SQLite file."""
 _PRAGMAS = (
     "PRAGMA journal_mode=WAL",
     "PRAGMA synchronous=FULL",
     "PRAGMA foreign_keys=ON",
     "PRAGMA recursive_triggers=ON",
-    "PRAGMA busy_timeout=10000",
+    f"PRAGMA busy_timeout={1000 * _PATIENCE_S}",
     "PRAGMA cache_size=-16384",
 )
 _TO_POSTGRESQL = {
@@ -80,6 +84,7 @@ class Store:
         limits = pace.limits() if pace is not None else {}
         pace = pace or Pace()
         self.writers, self.readers = (1 if self.is_sqlite else pace.writers), pace.readers
+        self._ready: deque[Connection] = deque()
         self.engine = _sqlite(self.url) if self.is_sqlite else _postgresql(parsed, pace, limits)
         self._replica = _postgresql(_parsed(read_url), pace, limits) if read_url else None
         self._alone = Alone()
@@ -92,20 +97,62 @@ class Store:
     @contextmanager
     def reading(self, *, replica: bool = False) -> Iterator[Connection]:
         """A connection that sees one state of the database, or of its replica, and writes nothing."""
+        if self.is_sqlite:
+            with self._at_hand("BEGIN") as connection:
+                yield connection
+            return
         engine = self._replica if replica and self._replica is not None else self.engine
         with engine.connect() as connection:
-            if not self.is_sqlite:
-                connection.execution_options(isolation_level="REPEATABLE READ")
+            connection.execution_options(isolation_level="REPEATABLE READ")
+            connection.begin()  # what is prepared does not do so by itself
             try:
                 yield connection
             finally:
                 connection.rollback()
 
     @contextmanager
-    def writing(self) -> Iterator[Connection]:
-        """One transaction: committed at the end, rolled back on any exception."""
-        with self.engine.connect() as connection, connection.execution_options(writes=True).begin():
+    def writing(self, *, patience_s: int = _PATIENCE_S) -> Iterator[Connection]:
+        """One transaction: committed at the end, rolled back on any exception.
+
+        Args:
+            patience_s: how long to wait for another that writes to the same SQLite file, seconds.
+        """
+        if self.is_sqlite:
+            with self._at_hand("BEGIN IMMEDIATE", patience_s) as connection:
+                yield connection
+                execute(connection, "COMMIT")
+            return
+        with self.engine.connect() as connection, connection.begin():
             yield connection
+
+    @contextmanager
+    def _at_hand(self, begin: str, patience_s: int = _PATIENCE_S) -> Iterator[Connection]:
+        """An SQLite connection that is kept ready, in a transaction begun so; rolled back unless committed before.
+
+        The engine believes it in one long transaction: beginning, ending and giving back each time costs more than a
+        short question.
+        """
+        try:
+            connection = self._ready.pop()
+        except IndexError:
+            connection = self._opened()
+        driver: Any = connection.connection.driver_connection
+        try:
+            if patience_s != _PATIENCE_S:
+                execute(connection, f"PRAGMA busy_timeout={1000 * patience_s}")
+            execute(connection, begin)
+            yield connection
+        finally:
+            driver.rollback()
+            if patience_s != _PATIENCE_S:
+                execute(connection, f"PRAGMA busy_timeout={1000 * _PATIENCE_S}")
+            self._ready.append(connection)
+
+    def _opened(self) -> Connection:
+        """One more: the last was taken, perhaps by another thread just now."""
+        connection = self.engine.connect()
+        connection.begin()
+        return connection
 
     def claim(self) -> None:
         """Keep an SQLite file to this process until ``close``: a second that serves is turned away.
@@ -118,6 +165,8 @@ class Store:
 
     def close(self) -> None:
         """Give the connections back."""
+        while self._ready:
+            self._ready.pop().close()
         for engine in (self.engine, self._replica):
             if engine is not None:
                 engine.dispose()
@@ -177,12 +226,5 @@ def _sqlite(url: str) -> Engine:
         for pragma in _PRAGMAS:
             cursor.execute(pragma)
         cursor.close()
-
-    @event.listens_for(engine, "begin")
-    def _begin(connection: Connection) -> None:
-        writes = connection.get_execution_options().get("writes", False)
-        if patience := connection.get_execution_options().get("patience"):
-            connection.exec_driver_sql(f"PRAGMA busy_timeout = {patience * 1000}")
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine

@@ -32,12 +32,14 @@ _NEW = Rows(entries)
 
 def lock_head(tx: Connection, facility: str) -> Row[Any] | None:
     """Size, root, last ``recorded_us`` and turn of a facility, locked until the transaction ends."""
-    return _LOCK_HEAD.run(tx, facility=facility).one_or_none()
+    row: Row[Any] | None = _LOCK_HEAD.first(tx, facility=facility)
+    return row
 
 
 def read_head(tx: Connection, facility: str) -> Row[Any] | None:
     """The same, not locked."""
-    return _READ_HEAD.run(tx, facility=facility).one_or_none()
+    row: Row[Any] | None = _READ_HEAD.first(tx, facility=facility)
+    return row
 
 
 def create_head(tx: Connection, facility: str, root: bytes) -> bool:

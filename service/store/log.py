@@ -8,8 +8,8 @@ from typing import Any
 from sqlalchemy import Connection, Row, delete, insert, select
 
 from service.store.log_tables import cosignatures, log_keys, witnesses
+from service.store.put import put
 from service.store.tables import heads
-from service.store.views import put
 
 
 def add_key(tx: Connection, row: Mapping[str, Any]) -> None:

@@ -38,8 +38,7 @@ def is_current(store: Store) -> bool:
 def migrate(store: Store) -> None:
     """Upgrade to the newest revision; several processes may try at once, one does it."""
     config = _config()
-    patiently = store.engine.connect().execution_options(writes=True, patience=_PATIENCE_S)
-    with patiently as connection, connection.begin():
+    with store.writing(patience_s=_PATIENCE_S) as connection:
         if not store.is_sqlite:
             connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _MIGRATION_LOCK})
         config.attributes["connection"] = connection

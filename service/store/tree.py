@@ -19,7 +19,7 @@ def read_nodes(tx: Connection, facility: str, positions: Sequence[int]) -> list[
     if not positions:
         return []
     values = {f"v{index}": position for index, position in enumerate(positions)}
-    found = dict(map(tuple, _by_position(len(positions)).run(tx, facility=facility, **values).fetchall()))
+    found: dict[int, bytes] = dict(_by_position(len(positions)).tuples(tx, facility=facility, **values))
     return [bytes(found[position]) for position in positions]
 
 

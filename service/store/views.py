@@ -3,31 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from functools import cache
 from typing import Any
 
 from sqlalchemy import Connection, Row, Table, and_, bindparam, delete, func, select
-from sqlalchemy.dialects import postgresql, sqlite
 
 from service.store.prepared import Prepared, run_in
+from service.store.put import put
 from service.store.tables import assets, facilities, instruments, marks, procedures, rebuilds, uses
-
-
-def put(tx: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
-    """Insert rows, or replace those with the same key; every row names the same columns."""
-    if rows:
-        _upsert(table, tx.dialect.name, tuple(rows[0])).run_many(tx, rows)
-
-
-@cache
-def _upsert(table: Table, dialect: str, names: tuple[str, ...]) -> Prepared:
-    insert = sqlite.insert(table) if dialect == "sqlite" else postgresql.insert(table)
-    insert = insert.values({name: bindparam(name) for name in names})
-    keys = [column.name for column in table.primary_key]
-    others = {name: insert.excluded[name] for name in names if name not in keys}
-    return Prepared(
-        insert.on_conflict_do_update(index_elements=keys, set_=others) if others else insert.on_conflict_do_nothing()
-    )
 
 
 def put_facility(tx: Connection, row: Mapping[str, Any]) -> None:
@@ -60,13 +42,25 @@ def put_rebuild(tx: Connection, row: Mapping[str, Any], instruments_used: Iterab
     put(tx, rebuilds, [row])
     if instruments_used is not None:
         facility, rebuild = row["facility"], row["rebuild"]
-        tx.execute(delete(uses).where(uses.c.facility == facility, uses.c.rebuild == rebuild))
+        _CLEAR_USES.run(tx, facility=facility, rebuild=rebuild)
         put(tx, uses, [{"facility": facility, "instrument": used, "rebuild": rebuild} for used in instruments_used])
+
+
+def _of_rebuild(table: Table) -> Any:
+    return and_(table.c.facility == bindparam("facility"), table.c.rebuild == bindparam("rebuild"))
+
+
+_CLEAR_USES, _UNMARK = (Prepared(delete(table).where(_of_rebuild(table))) for table in (uses, marks))
+
+
+def put_rebuilds(tx: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Write the views of several rebuilds; the instruments they used stay."""
+    put(tx, rebuilds, rows)
 
 
 def unmark(tx: Connection, facility: str, rebuild_id: str) -> None:
     """It has been judged again."""
-    tx.execute(delete(marks).where(marks.c.facility == facility, marks.c.rebuild == rebuild_id))
+    _UNMARK.run(tx, facility=facility, rebuild=rebuild_id)
 
 
 def mark(tx: Connection, facility: str, wanted: Iterable[str]) -> None:
@@ -87,7 +81,11 @@ def facilities_with_marks(tx: Connection) -> list[str]:
 
 def facility(tx: Connection, code: str) -> Row[Any] | None:
     """The facility's view."""
-    return tx.execute(select(facilities).where(facilities.c.facility == code)).one_or_none()
+    row: Row[Any] | None = _FACILITY.first(tx, facility=code)
+    return row
+
+
+_FACILITY = Prepared(select(facilities).where(facilities.c.facility == bindparam("facility")))
 
 
 def all_facilities(tx: Connection) -> list[str]:

@@ -82,8 +82,8 @@ class TestAliveAndReady:
             assert empty_desk.get("/assets").status_code == 200
 
     def limit(self, desk: Desk, pages: str) -> None:
-        """The limit belongs to a connection, and the pool keeps one for the appender."""
-        desk.ledger.store.engine.dispose()
+        """The limit belongs to a connection, and the store keeps one ready for the appender."""
+        desk.ledger.store.close()
 
         @event.listens_for(desk.ledger.store.engine, "connect")
         def _limited(connection, _record) -> None:

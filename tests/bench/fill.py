@@ -30,9 +30,9 @@ from service.merkle import tree
 from service.merkle.canonical import canonical
 from service.store import entries as stored
 from service.store import tree as nodes
-from service.store import views
 from service.store.engine import Store
 from service.store.migrate import migrate
+from service.store.put import put
 from service.store.tables import assets, due, entries, rebuilds, uses
 from tests.bench import scene
 
@@ -55,9 +55,16 @@ class Filled(NamedTuple):
 
 
 def filled(
-    folder: Path, name: str, manifolds: int, *, work: int = 0, as_views: bool = False, vary: Vary | None = None
+    folder: Path,
+    name: str,
+    manifolds: int,
+    *,
+    work: int = 0,
+    as_views: bool = False,
+    vary: Vary | None = None,
+    url: str | None = None,
 ) -> Filled:
-    """A fresh SQLite database with so many manifolds of two banks each.
+    """A fresh database with so many manifolds of two banks each.
 
     Args:
         folder: where the file goes.
@@ -66,8 +73,9 @@ def filled(
         work: entries of a rebuild on the left bank of each.
         as_views: only the views, not the entries behind them: for reading.
         vary: what to change in a row of a view, given the number of its manifold.
+        url: of an empty database; an SQLite file in the folder if there is none.
     """
-    store = Store(f"sqlite:///{folder / name}.sqlite3")
+    store = Store(url or f"sqlite:///{folder / name}.sqlite3")
     try:
         migrate(store)
         open_facility(store, FacilityOpened(**scene.FACILITY), now)
@@ -87,7 +95,7 @@ def copy(store: Store, manifolds: int, *, as_views: bool = False, vary: Vary | N
             rows = [dict(row) for row in tx.execute(select(table).where(table.c.facility == CODE)).mappings()]
             models = [orjson.dumps(row).decode() for row in rows if scene.MARK in str(row)]
             for chunk in _chunks(_copies(models, manifolds, vary)):
-                views.put(tx, table, chunk)
+                put(tx, table, chunk)
 
 
 def _copies(models: list[str], count: int, vary: Vary | None = None) -> Iterator[dict[str, Any]]:

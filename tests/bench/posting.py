@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import http.client
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ from tests.bench.fill import CODE, Filled, filled
 from tests.bench.floor import NAME as FLOOR
 from tests.bench.floor import floor
 from tests.bench.frame import Contender, Figure, Round, Sample, Setting
+from tests.bench.load import HOST
 from tests.bench.servers import Server, request, served
 
 CLIENTS = (1, 16, 64)
@@ -25,11 +27,17 @@ Body = Callable[[int, int], dict[str, Any]]
 
 @dataclass
 class Posts:
-    """Posts that are each sent once; ``most`` of them in one round, so that no subject gets many."""
+    """Posts that are each sent once; ``most`` of them in one round, so that no subject gets many.
+
+    A service that has been running knows what it is told about: the first ``ahead`` posts of a round (of the first
+    round alone, if ``once``) are sent untimed, in one body, and the others are about the same subjects.
+    """
 
     body: Body
     subjects: int
     most: int
+    ahead: int = 0
+    once: bool = False
     sent: int = 0
     """How many the service has answered: the next round goes on there."""
 
@@ -37,8 +45,26 @@ class Posts:
         """The bodies to send next."""
         return [orjson.dumps(self.body(post, self.subjects)) for post in range(self.sent, self.sent + self.most)]
 
+    def send_ahead(self, server: Server, path: str, token: str) -> None:
+        """What is sent before the clock runs."""
+        if not self.once:
+            self.sent = -(-self.sent // self.most) * self.most  # each round has subjects of its own
+        elif self.sent:
+            return
+        bodies = [self.body(post, self.subjects) for post in range(self.sent, self.sent + self.ahead)]
+        connection = http.client.HTTPConnection(HOST, server.port, timeout=60)
+        headers = {"Authorization": f"Bearer {token}", "Content-Type": "application/json"}
+        connection.request("POST", path, orjson.dumps(bodies), headers)
+        answered = connection.getresponse()
+        if answered.status != 201:
+            raise RuntimeError(f"{answered.status}: {answered.read()[:300]!r}")
+        connection.close()
+        self.sent += self.ahead
+
     def to(self, server: Server, path: str, token: str, clients: int, seconds: float) -> Sample:
         """Send them to a server that keeps them."""
+        if self.ahead:
+            self.send_ahead(server, path, token)
         requests = [request("POST", path, body, token) for body in self.following()]
         sample, answered = server.loaded(requests, clients, seconds)
         self.sent += answered
@@ -79,7 +105,8 @@ def figures(type_: str, reach: Sequence[float]) -> list[Figure]:
     for clients in CLIENTS[1:]:
         rates = partial(_rates, clients)
         found.append(Figure(f"{type_} against bare, {clients} clients", rates, at_least=wanted[clients]))
-    return found
+    spent = partial(_spent, CLIENTS[-1])
+    return [*found, Figure(f"{type_}, processor time, bare against service, {CLIENTS[-1]} clients", spent)]
 
 
 def _floor_off(seen: Round) -> float:
@@ -88,6 +115,11 @@ def _floor_off(seen: Round) -> float:
 
 def _rates(clients: int, seen: Round) -> float:
     return seen[_ours(clients)].rate / seen[_bare(clients)].rate
+
+
+def _spent(clients: int, seen: Round) -> float:
+    """Stands still where other work on the machine makes rates jump."""
+    return (seen[_bare(clients)].cpu or 0.0) / (seen[_ours(clients)].cpu or 1.0)
 
 
 def _ours(clients: int) -> str:

@@ -19,6 +19,8 @@ FACILITY = {
 MANIFOLD, BANK, OTHER_BANK = f"M-{MARK}", f"L-{MARK}", f"R-{MARK}"
 REBUILD = f"0199bb00-0000-7000-8000-{MARK}"
 DAY = "2026-03-10"
+REBUILDS, PER_ROUND = 64, 10 * 64
+"""Rebuilds that are under way at once, and torques applied in them in one round of the benchmark."""
 
 
 def marked(number: int) -> str:
@@ -314,8 +316,10 @@ def meter_read(post: int, manifolds: int) -> dict[str, Any]:
 
 
 def torque_applied(post: int, rebuilds: int) -> dict[str, Any]:
-    """The torque that is posted at place ``post``: the rebuilds take turns."""
-    mark, turn = marked(post % rebuilds), post // rebuilds
+    """The torque that is posted at place ``post``: 64 rebuilds take turns, then the next 64."""
+    stretch, place = divmod(post, PER_ROUND)
+    turn, number = divmod(place, REBUILDS)
+    mark = marked((stretch * REBUILDS + number) % rebuilds)
     return {
         "id": f"0199ee00-0000-7000-8000-{post:012x}",
         "type": "torque.applied",

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from service.store import due_list
+from service.store import due_list, prepared
 from tests.ledger.bench import Bench
 from tests.ledger.scenario import (
     CERTIFICATES,
@@ -340,14 +340,13 @@ def test_pages_follow_one_another_without_gap_or_overlap(bench):
 def test_a_page_is_read_along_an_index_and_not_by_sorting_the_list(quick_bench, wanted, monkeypatch):
     seen = []
     with quick_bench.store.reading() as tx:
-        ask = type(tx).exec_driver_sql
+        ask = prepared.execute
 
-        def explained(connection, text, *values):
-            if text.startswith("SELECT"):
-                seen.extend(row[-1] for row in ask(connection, f"EXPLAIN QUERY PLAN {text}", *values))
-            return ask(connection, text, *values)
+        def explained(connection, text, values):
+            seen.extend(row[-1] for row in ask(connection, f"EXPLAIN QUERY PLAN {text}", values))
+            return ask(connection, text, values)
 
-        monkeypatch.setattr(type(tx), "exec_driver_sql", explained)
+        monkeypatch.setattr(prepared, "execute", explained)
         due_list.page(tx, "ferrow", due_list.Wanted(date(2026, 7, 20), in_force=True, **wanted))
     assert seen
     assert not [step for step in seen if step.startswith(("SCAN", "USE TEMP B-TREE"))]

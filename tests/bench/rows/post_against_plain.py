@@ -27,7 +27,7 @@ _APPS = {_PLAIN: "tests.bench.apps.plain:app", _WITH_LOG: "tests.bench.apps.plai
 @contextmanager
 def _contenders(setting: Setting) -> Iterator[Mapping[str, Contender]]:
     folder, seconds = setting.folder, setting.seconds
-    database, posts = filled(folder, "against-plain", 4_000), Posts(meter_read, 4_000, 2_000)
+    database, posts = filled(folder, "against-plain", 1_000), Posts(meter_read, 1_000, 4_000, ahead=1_000, once=True)
     files = {name: {FILE: str(folder / f"plain-{number}.sqlite3")} for number, name in enumerate(_APPS)}
     with (
         served(OURS, folder, database.environment) as ours,
