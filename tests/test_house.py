@@ -21,7 +21,7 @@ LONGER = {
     "service/entries/quantity.py": (400, "a table of units"),
     "service/entries/work.py": (320, "one model for each entry type, read side by side"),
     "service/ledger/admit.py": (330, "every rule of admission, read as one list"),
-    "service/ledger/append.py": (380, "the only way in, read from the lock to the answer"),
+    "service/ledger/append.py": (390, "the only way in, read from the lock to the answer"),
     "service/ledger/due.py": (285, "anchor, calendar, usage and periods are one piece of arithmetic"),
     "service/ledger/answers.py": (270, "the views as the wire shows them; the next addition splits it"),
 }

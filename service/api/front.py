@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable, Mapping
 
 from fastapi import FastAPI, Request, Response
-from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service.api.problems import told
@@ -40,8 +39,6 @@ class Front:
         request = Request(scope, receive, send)
         try:
             response = await call(request)
-        except ClientDisconnect:
-            return
         except Exception as trouble:  # noqa: BLE001 - the outermost place there is
             response = told(request, trouble)
         await response(scope, receive, send)

@@ -85,6 +85,7 @@ class Store:
         pace = pace or Pace()
         self.writers, self.readers = (1 if self.is_sqlite else pace.writers), pace.readers
         self._ready: deque[Connection] = deque()
+        """Replaced by another at ``close``: a connection taken from it before is not kept any longer."""
         self.engine = _sqlite(self.url) if self.is_sqlite else _postgresql(parsed, pace, limits)
         self._replica = _postgresql(_parsed(read_url), pace, limits) if read_url else None
         self._alone = Alone()
@@ -132,8 +133,9 @@ class Store:
         The engine believes it in one long transaction: beginning, ending and giving back each time costs more than a
         short question.
         """
+        ready = self._ready
         try:
-            connection = self._ready.pop()
+            connection = ready.pop()
         except IndexError:
             connection = self._opened()
         driver: Any = connection.connection.driver_connection
@@ -146,7 +148,10 @@ class Store:
             driver.rollback()
             if patience_s != _PATIENCE_S:
                 execute(connection, f"PRAGMA busy_timeout={1000 * _PATIENCE_S}")
-            self._ready.append(connection)
+            if ready is self._ready:
+                ready.append(connection)
+            else:
+                connection.close()
 
     def _opened(self) -> Connection:
         """One more: the last was taken, perhaps by another thread just now."""
@@ -165,8 +170,9 @@ class Store:
 
     def close(self) -> None:
         """Give the connections back."""
-        while self._ready:
-            self._ready.pop().close()
+        ready, self._ready = self._ready, deque()
+        while ready:
+            ready.pop().close()
         for engine in (self.engine, self._replica):
             if engine is not None:
                 engine.dispose()
