@@ -76,6 +76,6 @@ def test_what_looks_at_the_same_is_not_worked_out_again():
 
     torque = next(fact for fact in WORK if fact.type == "torque.applied")
     with_note = here.grown(here.facts.joined_by([torque._replace(id="x", type="note.added")]), here.instruments)
-    with_torque = with_note.grown(with_note.facts.joined_by([replace(torque, id="y")]), with_note.instruments)
+    with_torque = with_note.grown(with_note.facts.joined_by([torque._replace(id="y")]), with_note.instruments)
     answers = [one.recall("n", one.seen("torque.applied"), work_out) for one in (here, with_note, with_torque)]
     assert answers == [1, 1, 2]
