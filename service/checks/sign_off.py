@@ -1,10 +1,10 @@
 """Sign-off: the rebuild is closed and, where the procedure asks, a second person stands by everything recorded.
 
-A countersignature is valid when t(signed) ≥ t(closing), t(every fact), t(every correction), by when they happened and
-never by when they arrived; when its signer neither closed, nor belongs to the crew, nor did or recorded any of the
-work (codes that differ in capitals alone are one person's); and, where the procedure wants it, when its credential
-recorded none of it. Notes, notices, concessions and other countersignatures are no work and want no new signature.
-Common practice, no published source.
+Everything in it was done on the asset it was opened for, or on the manifold above. A countersignature is valid when
+t(signed) ≥ t(closing), t(every fact), t(every correction), by when they happened and never by when they arrived; when
+its signer neither closed, nor belongs to the crew, nor did or recorded any of the work (codes that differ in capitals
+alone are one person's); and, where the procedure wants it, when its credential recorded none of it. Notes, notices,
+concessions and other countersignatures are no work and want no new signature. Common practice, no published source.
 """
 
 from __future__ import annotations
@@ -37,8 +37,9 @@ class _Fault(NamedTuple):
 
 
 def check(job: Job) -> Iterator[Finding]:
-    """The closing, and the countersignature where one is asked for."""
+    """The closing, what is recorded of another asset, and the countersignature where one is asked for."""
     yield _closing(job)
+    yield from _elsewhere(job)
     if job.procedure.countersign is not None:
         yield _countersignature(job, job.procedure.countersign)
 
@@ -55,6 +56,20 @@ def _closing(job: Job) -> Finding:
     says = f"{says}; {len(afterwards)} recorded as happening after it, first {first}."
     advice = "If it happened before the closing, correct its time; if after, it belongs to a new rebuild."
     return _said("closing", "inconclusive", says, advice, [closing.id, *(fact.id for fact in afterwards)])
+
+
+def _elsewhere(job: Job) -> Iterator[Finding]:
+    """Work that says it was done on another regulator proves nothing about this one; the manifold above is no other."""
+    if job.opening is None:
+        return
+    here = {job.opening.asset, job.register.parent, None}
+    if strangers := [fact for fact in _recorded(job) if fact.asset not in here]:
+        first = f"{strangers[0].type} at {clock(job, strangers[0].at)} on {strangers[0].asset}"
+        says = (
+            f"The rebuild is of {job.opening.asset}; {len(strangers)} recorded in it of another asset, first {first}."
+        )
+        advice = "Withdraw what was done elsewhere and record it there; if it was done here, record it for this asset."
+        yield _said("asset", "inconclusive", says, advice, [fact.id for fact in strangers])
 
 
 def _countersignature(job: Job, asked: Countersign) -> Finding:

@@ -1,5 +1,7 @@
 """Closed, and signed for by a second person. Common practice, no published source; the procedure asks for it."""
 
+from dataclasses import replace
+
 import pytest
 
 from service.checks.job import Fact
@@ -91,6 +93,18 @@ AFTERTHOUGHTS = [
 @pytest.mark.parametrize("afterthought", AFTERTHOUGHTS, ids=lambda one: one.type)
 def test_notes_notices_concessions_and_signatures_may_follow_closing_and_countersignature(afterthought):
     assert set(verdicts(check, job([*rebuild(), afterthought])).values()) == {"conforming"}
+
+
+# On which asset.
+@pytest.mark.parametrize(("asset", "verdict"), [("OX2-RB", "inconclusive"), ("OX2-LB", None), ("OX2", None)])
+def test_work_recorded_of_the_other_bank_settles_nothing_here(asset, verdict):
+    stray = replace(fact("torque.applied", "14:08:00", joint="bonnet", torque=q("45 N.m")), asset=asset)
+    finding = found(check, job([*rebuild(), stray], register={"parent": "OX2"})).get("asset")
+    assert (finding and finding.verdict) == verdict
+    if finding:
+        assert finding.says == (
+            "The rebuild is of OX2-LB; 1 recorded in it of another asset, first torque.applied at 14:08:00-02:30 on OX2-RB."
+        )
 
 
 # Who may countersign.

@@ -50,13 +50,13 @@ def arrivals(draw):
         replace(fact, id=f"{fact.id} again", at=fact.at.replace(day=15, hour=draw(st.integers(0, 23))))
         for fact in draw(st.lists(st.sampled_from(WHOLE), max_size=8, unique_by=lambda fact: fact.id))
     ]
-    return draw(st.permutations([*facts, *draw(st.lists(st.sampled_from(WHOLE), unique_by=lambda fact: fact.id))]))
+    return draw(st.permutations([*facts, *draw(st.lists(st.sampled_from(WHOLE[1:]), unique_by=lambda fact: fact.id))]))
 
 
 @settings(max_examples=40, deadline=None)
 @given(arrivals(), st.integers(1, 4))
 def test_asking_only_the_checks_that_read_what_is_new_comes_to_what_asking_all_of_them_does(facts, at_a_time):
-    told, before = Facts(), None
+    told, before = Facts(WHOLE[:1]), None  # nothing is judged before the entry that opens it has come
     for place in range(0, len(facts), at_a_time):
         new = facts[place : place + at_a_time]
         told = told.joined_by(new)
