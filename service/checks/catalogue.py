@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from service.checks.applicability import APPLICABILITY
 from service.checks.delivered_pressure import DELIVERED_PRESSURE
 from service.checks.finding import Check
 from service.checks.order import ORDER
@@ -15,6 +16,7 @@ from service.checks.zero_pressure import ZERO_PRESSURE
 EDITION = "2026.2"
 
 CHECKS: tuple[Check, ...] = (
+    APPLICABILITY,
     ZERO_PRESSURE,
     TURNS,
     STEM_CONTINUITY,

@@ -169,9 +169,7 @@ def _differ(asked: StemTurns, facts: Sequence[Fact[TurnsCounted]]) -> bool:
 
 def _in_dispute(facts: Sequence[Fact[TurnsCounted]], asked: StemTurns) -> Unsettled:
     counted = _says(facts)
-    slips = (
-        _slip(one.data.turns, other.data.turns.si, allowed) for one in facts for other in facts if one is not other
-    )
+    slip = _slip(((one.data.turns, other.data.turns.si) for one, other in permutations(facts, 2)), _allowed(asked))
     advice = f"{counted}: recount together and record an agreed count, or correct the wrong entry."
     return Unsettled(
         f"the counts disagree: {counted} ({_criterion(asked)})", f"{advice} {slip}" if slip else advice, _ids(facts)

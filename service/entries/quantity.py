@@ -281,16 +281,14 @@ class Pressure(Quantity):
     def _reference_fits(self) -> Pressure:
         told = {"psia": "absolute", "psig": "gauge"}.get(self.unit, self.reference)
         if told != self.reference and "reference" in self.model_fields_set:
-            raise refuse(
-                "two_references", f"{self.unit} is {told}, and the reference says {self.reference}: one is wrong"
-            )
+            raise refuse("two_references", f"{self.unit} is {told}, but the reference says {self.reference}")
         object.__setattr__(self, "reference", told)  # not among what was sent: the entry is kept as it came
         if self.reference == "absolute" and self.si < 0:
             raise refuse("below_lowest", "an absolute pressure cannot be negative")
         return self
 
     def __str__(self) -> str:
-        return f"{self.value} {self.code}" + (" absolute" if self.reference == "absolute" else "")
+        return f"{self.value} {self.code}{' absolute' * (self.reference == 'absolute')}"
 
 
 class PressureDifference(Quantity):

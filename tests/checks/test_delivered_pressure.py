@@ -117,7 +117,9 @@ def test_the_difference_is_that_of_the_numbers_printed():
     assert finding.advice.startswith("It is 10.45 kPa above its band")
 
 
-@pytest.mark.parametrize(("written", "meant"), [("880 psi", "880 kPa"), ("8.8 kPa", "8.8 bar or 8.8 kgf/cm2 or 8.8 atm")])
+@pytest.mark.parametrize(
+    ("written", "meant"), [("880 psi", "880 kPa"), ("8.8 kPa", "8.8 bar or 8.8 kgf/cm2 or 8.8 atm")]
+)
 def test_a_unit_written_down_wrongly_is_named(written, meant):
     advice = judged(flowing(written)).advice
     assert advice.startswith(
