@@ -37,7 +37,7 @@ _DURATION = re.compile(
     re.ASCII,
 )
 _MOST_DIGITS = 18
-_FIRST_YEAR = 1900
+_FIRST_YEAR, _LAST_YEAR = 1900, 9999
 
 
 T = TypeVar("T")
@@ -161,11 +161,18 @@ def moment_of(value: Any) -> Moment:
         raise refuse("no_offset", "the offset from UTC is missing: end it with Z or +01:00")
     try:
         moment = Moment(value)
-        if moment.at.year < _FIRST_YEAR:
-            raise refuse("not_a_time", f"before {_FIRST_YEAR}")
+        year = moment.at.year
     except (ValueError, OverflowError):
-        raise refuse("not_a_time", "no such time") from None
+        raise refuse("not_a_time", _outside(value) or "the calendar or the clock has no such time") from None
+    if year < _FIRST_YEAR:
+        raise refuse("not_a_time", f"a year from {_FIRST_YEAR} on is wanted, at UTC too")
     return moment
+
+
+def _outside(value: str) -> str | None:
+    """What is said of years in which nobody has serviced a gas regulator; None of the others."""
+    inside = _FIRST_YEAR <= int(value[:4]) < _LAST_YEAR
+    return None if inside else f"a year from {_FIRST_YEAR} to {_LAST_YEAR} is wanted, at UTC too"
 
 
 def _day(value: Any) -> Day:
@@ -173,10 +180,11 @@ def _day(value: Any) -> Day:
         raise refuse("not_a_day", "a calendar day is wanted, such as 2026-05-04")
     try:
         day = Day(value)
-        if day.date.year < _FIRST_YEAR:
-            raise refuse("not_a_day", f"before {_FIRST_YEAR}")
+        year = day.date.year
     except ValueError:
-        raise refuse("not_a_day", "no such day") from None
+        raise refuse("not_a_day", _outside(value) or "the calendar has no such day") from None
+    if year < _FIRST_YEAR:
+        raise refuse("not_a_day", f"a year from {_FIRST_YEAR} on is wanted")
     return day
 
 
