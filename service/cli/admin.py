@@ -21,6 +21,7 @@ from service.ledger.replay import replay as replay_facility
 from service.settings import Settings
 from service.store import views
 from service.store.engine import Store
+from service.store.migrate import is_made
 from service.store.migrate import migrate as migrate_store
 
 facility = typer.Typer(no_args_is_help=True, help="Facilities.")
@@ -38,6 +39,16 @@ def add_to(app: typer.Typer) -> None:
 
 def _store() -> Store:
     store = Store(Settings().database_url)
+    migrate_store(store)
+    return store
+
+
+def _ledger() -> Store:
+    """The database that is there, brought up to date. Raises Unknown: reading makes none."""
+    store = Store(Settings().database_url)
+    if not is_made(store):
+        where = store.shown
+        raise Unknown(f"no ledger at {where}; witnessmark facility add makes one", code="no_ledger")
     migrate_store(store)
     return store
 
@@ -71,14 +82,14 @@ def token_new(
     scope: Annotated[list[str], typer.Option(help=f"One of {', '.join(SCOPES)}; may be given several times.")],
 ) -> None:
     """Make a token and print it: it is shown only this once."""
-    typer.echo(new_token(_store(), facility, [cast("Scope", each) for each in scope], now()))
+    typer.echo(new_token(_ledger(), facility, [cast("Scope", each) for each in scope], now()))
 
 
 def replay(
     facility: Annotated[str | None, typer.Option(help="Code of a facility; all if left out.")] = None,
 ) -> None:
     """Throw the views away and make them again from the entries."""
-    store = _store()
+    store = _ledger()
     with store.reading() as tx:
         codes = [code for code in views.all_facilities(tx) if facility in {None, code}]
     if facility and not codes:

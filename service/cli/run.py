@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import socket
 from pathlib import Path
 from typing import Annotated
 
@@ -24,15 +25,27 @@ def add_to(app: typer.Typer) -> None:
 
 def serve(
     host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
-    port: Annotated[int, typer.Option(help="Port to listen on.")] = 8000,
+    port: Annotated[int, typer.Option(min=0, max=65_535, help="Port to listen on; 0 takes a free one.")] = 8000,
 ) -> None:
     """Run the service, the database brought up to date first."""
+    _be_free(host, port)
     settings = Settings()
     tell(settings.log_level)
     store = Store(settings.database_url)
     migrate(store)
     store.close()
     uvicorn.run(create_app(settings), host=host, port=port, access_log=False, log_level=settings.log_level.lower())
+
+
+def _be_free(host: str, port: int) -> None:
+    """Better one line now than a log of what could not be started. Raises BadParameter."""
+    try:
+        family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        with socket.socket(family, kind, protocol) as trial:
+            trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            trial.bind(address)
+    except OSError as why:
+        raise typer.BadParameter(f"port {port} of {host} cannot be had: {why.strerror}") from None
 
 
 def openapi(

@@ -41,6 +41,8 @@ class Store:
         if parsed.get_backend_name() not in {"sqlite", "postgresql"}:
             raise ArgumentError(f"{parsed.get_backend_name()} is none of sqlite and postgresql")
         self.url = parsed.render_as_string(hide_password=False)
+        self.shown = parsed.render_as_string(hide_password=True)
+        self.file = parsed.database if parsed.get_backend_name() == "sqlite" else None
         self.is_sqlite = parsed.get_backend_name() == "sqlite"
         self.engine = _sqlite(self.url) if self.is_sqlite else create_engine(self.url, pool_pre_ping=True)
 

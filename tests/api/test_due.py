@@ -185,3 +185,12 @@ class TestTheFacilitysMidnight:
 )
 def test_a_question_that_cannot_be_is_refused_at_its_parameter(quiet_desk: Desk, query: str, where: str) -> None:
     assert [pointer for pointer, _ in problem(quiet_desk.get(f"/due?{query}"), 422)] == [where]
+
+
+def test_a_service_by_a_procedure_that_nobody_published_is_kept_and_says_so(desk: Desk) -> None:
+    unknown = regulator("N-9", "2025-05-01")
+    unknown["data"]["service"] = [{"procedure": "BR-99", "every": "P1Y"}]
+    desk.record(unknown)
+    says = {item["asset"]: item["says"] for item in desk.get("/due").json()["items"]}
+    assert says["N-9"] == "2025-05-01 + P1Y = 2026-05-01; no procedure BR-99 is published here"
+    assert "published" not in says["OX2-LB"]
