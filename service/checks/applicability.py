@@ -45,7 +45,7 @@ def check(job: Job) -> Iterator[Finding]:
     entries = (opening.id, *(fact.id for fact in strangers))
     fits = f"{code} is for {_listed(kinds)}, and {opening.asset} is one" if kinds else f"{code} names no kind of asset"
     if kinds and kind not in kinds:
-        says = f"{code} is for {_listed(kinds)}; {opening.asset} is a {_listed((kind,))}.{_told(job, strangers)}"
+        says = f"{code} is for {_listed(kinds)}; {opening.asset} is {_listed((kind,))}.{_told(job, strangers)}"
         advice = "Correct the opening if the wrong procedure was named; else rebuild it by one that is for it."
         yield _finding(verdict="nonconforming", says=says, advice=advice, entries=entries)
     elif strangers:
@@ -77,7 +77,7 @@ def _told(job: Job, strangers: list[Fact[BaseModel]]) -> str:
 
 
 def _listed(kinds: tuple[str, ...]) -> str:
-    return " or ".join(kind.replace("_", " ") for kind in kinds)
+    return " or ".join(f"{'an' if kind[0] in 'aeio' else 'a'} {kind.replace('_', ' ')}" for kind in kinds)
 
 
 APPLICABILITY = Check(

@@ -141,7 +141,8 @@ def _unit_slip(p: Pressure, band: Band) -> str | None:
     meant = [str(other) for other in p.readings_in_other_units() if _outside(other, band) == 0]
     if not meant:
         return None
-    return f"{p} is out of the band, {' or '.join(meant)} would be in it: was the unit written down wrongly?"
+    inside = " or ".join(meant)
+    return f"{p} is out of the band, {inside} would be in it: was the unit written down wrongly? Correct it if so."
 
 
 def _back(job: Job, outside: Decimal) -> str:

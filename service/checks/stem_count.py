@@ -172,7 +172,7 @@ def _in_dispute(facts: Sequence[Fact[TurnsCounted]], asked: StemTurns) -> Unsett
     slip = _slip(((one.data.turns, other.data.turns.si) for one, other in permutations(facts, 2)), _allowed(asked))
     advice = f"{counted}: recount together and record an agreed count, or correct the wrong entry."
     return Unsettled(
-        f"the counts disagree: {counted} ({_criterion(asked)})", f"{advice} {slip}" if slip else advice, _ids(facts)
+        f"the counts disagree: {counted}; {_criterion(asked)}", f"{advice} {slip}" if slip else advice, _ids(facts)
     )
 
 

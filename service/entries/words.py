@@ -152,6 +152,12 @@ class Duration(str):
         return 3600 * self._parts[4] + 60 * self._parts[5] + self._parts[6]
 
 
+def _no_such(value: str, what: str) -> str:
+    """In that year, or at all."""
+    known = _FIRST_YEAR <= int(value[:4]) < _LAST_YEAR
+    return f"no such {what}" if known else f"a year from {_FIRST_YEAR} to {_LAST_YEAR} is wanted, at UTC too"
+
+
 def moment_of(value: Any) -> Moment:
     """An RFC 3339 time with offset. Raises ``not_a_time`` or ``no_offset``."""
     match = _TIME.fullmatch(value) if isinstance(value, str) else None
@@ -163,16 +169,10 @@ def moment_of(value: Any) -> Moment:
         moment = Moment(value)
         year = moment.at.year
     except (ValueError, OverflowError):
-        raise refuse("not_a_time", _outside(value) or "the calendar or the clock has no such time") from None
+        raise refuse("not_a_time", _no_such(value, "time")) from None
     if year < _FIRST_YEAR:
         raise refuse("not_a_time", f"a year from {_FIRST_YEAR} on is wanted, at UTC too")
     return moment
-
-
-def _outside(value: str) -> str | None:
-    """What is said of years in which nobody has serviced a gas regulator; None of the others."""
-    inside = _FIRST_YEAR <= int(value[:4]) < _LAST_YEAR
-    return None if inside else f"a year from {_FIRST_YEAR} to {_LAST_YEAR} is wanted, at UTC too"
 
 
 def _day(value: Any) -> Day:
@@ -182,7 +182,7 @@ def _day(value: Any) -> Day:
         day = Day(value)
         year = day.date.year
     except ValueError:
-        raise refuse("not_a_day", _outside(value) or "the calendar has no such day") from None
+        raise refuse("not_a_day", _no_such(value, "day")) from None
     if year < _FIRST_YEAR:
         raise refuse("not_a_day", f"a year from {_FIRST_YEAR} on is wanted")
     return day

@@ -26,13 +26,13 @@ TORQUE = fact("torque.applied", "14:08:00", joint="bonnet", torque=q("45 N.m"))
 def test_a_procedure_for_this_kind_of_asset_fits():
     finding = asset()
     assert finding.verdict == "conforming"
-    assert finding.says == "SG-7 is for bank regulator, and OX2-LB is one; all work is recorded for OX2-LB."
+    assert finding.says == "SG-7 is for a bank regulator, and OX2-LB is one; all work is recorded for OX2-LB."
 
 
 def test_a_procedure_for_another_kind_of_asset_does_not():
     finding = asset(kind="manifold", applies_to=("bank_regulator", "line_regulator"))
     assert finding.verdict == "nonconforming"
-    assert finding.says == "SG-7 is for bank regulator or line regulator; OX2-LB is a manifold."
+    assert finding.says == "SG-7 is for a bank regulator or a line regulator; OX2-LB is a manifold."
     assert finding.advice.startswith("Correct the opening")
 
 

@@ -199,8 +199,8 @@ def test_counts_that_agree_but_are_not_the_same_stand_in_the_middle_and_it_says_
 
 def test_counts_that_disagree_say_how_near_they_would_have_had_to_be():
     apart = counted("09:02", "out", "11.25", "tech-07"), counted("09:03", "out", "11.00", "tech-12")
-    assert "(counts agree within 0.125 turn, half the resolution)" in stem(*apart, asked=ASKED).says
-    assert "(counts agree when they are equal)" in stem(*apart, asked={"tolerance": q("1 turn")}).says
+    assert "; counts agree within 0.125 turn, half the resolution;" in stem(*apart, asked=ASKED).says
+    assert "; counts agree when they are equal;" in stem(*apart, asked={"tolerance": q("1 turn")}).says
 
 
 def test_a_unit_written_down_wrongly_is_named():

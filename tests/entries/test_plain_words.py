@@ -97,7 +97,7 @@ def test_the_envelope_is_told_as_plainly():
         ("0001-01-01T00:00:00Z", "a year from 1900 on is wanted, at UTC too"),
         ("1899-01-01T00:00:00Z", "a year from 1900 on is wanted, at UTC too"),
         ("9999-12-31T23:59:59-10:00", "a year from 1900 to 9999 is wanted, at UTC too"),
-        ("2025-02-30T00:00:00Z", "the calendar or the clock has no such time"),
+        ("2025-02-30T00:00:00Z", "no such time"),
     ],
 )
 def test_a_year_out_of_range_is_told_as_one(time, words):
