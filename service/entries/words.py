@@ -86,7 +86,7 @@ def decimal_text(value: Any) -> str:
     if "e" in text or "E" in text:
         text = format(Decimal(text), "f") if abs(Decimal(text).adjusted()) <= _MOST_DIGITS else "9" * 99
     if sum(character.isdigit() for character in text.lstrip("-0.")) > _MOST_DIGITS or len(text) > 2 * _MOST_DIGITS + 3:
-        raise refuse("too_many_digits", f"more than {_MOST_DIGITS} digits")
+        raise refuse("too_many_digits", f"more than {_MOST_DIGITS} digits when written out")
     return text
 
 
@@ -179,8 +179,7 @@ def _day(value: Any) -> Day:
     if not isinstance(value, str) or not _DAY.fullmatch(value):
         raise refuse("not_a_day", "a calendar day is wanted, such as 2026-05-04")
     try:
-        day = Day(value)
-        year = day.date.year
+        year = (day := Day(value)).date.year
     except ValueError:
         raise refuse("not_a_day", _no_such(value, "day")) from None
     if year < _FIRST_YEAR:

@@ -70,7 +70,7 @@ def _about(type_):
         ({"point": ""}, "too short: 1 or more characters are wanted"),
         ({"vent_open": "x"}, "true or false is wanted"),
         ({"phase": "x"}, "one of these is wanted: 'as_found', 'isolated', 'during', 'restored' or 'as_left'"),
-        ({"pressure": {"value": "1e400", "unit": "bar"}}, "more than 18 digits"),
+        ({"pressure": {"value": "1e400", "unit": "bar"}}, "more than 18 digits when written out"),
     ],
 )
 def test_what_is_wanted_is_said(sent, words):
