@@ -14,6 +14,7 @@ from starlette.exceptions import HTTPException
 from starlette.routing import compile_path
 
 from service.entries import refusals
+from service.entries.plain_words import code_and_words
 from service.entries.refusals import Fault, Refusal, pointer
 
 MEDIA_TYPE: Final = "application/problem+json"
@@ -76,7 +77,7 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(RequestValidationError)
     async def _parameters(_: Request, error: RequestValidationError) -> Response:
-        faults = [Fault(pointer(wrong["loc"]), "wrong_parameter", wrong["msg"]) for wrong in error.errors()]
+        faults = [Fault(pointer(wrong["loc"]), "wrong_parameter", code_and_words(wrong)[1]) for wrong in error.errors()]
         return problem(422, "wrong_parameter", "A parameter cannot be used", faults[0].detail, faults)
 
     @app.exception_handler(HTTPException)
