@@ -156,7 +156,7 @@ def _back(job: Job, outside: Decimal) -> str:
 
 
 def _written(p: Pressure) -> str:
-    return str(p) if p.code == p.si_unit else f"{p} ({_kpa(p)} {p.si_unit})"
+    return str(p) if p.code == p.si_unit else f"{p} ({_kpa(p):f} {p.si_unit})"
 
 
 def _kpa(p: Pressure) -> Decimal:

@@ -209,3 +209,7 @@ def test_an_absolute_reading_alone_is_not_in_band():
 def test_the_catalogue_row_includes_both_ends():
     assert DELIVERED_PRESSURE.name == "delivered_pressure"
     assert "low ≤ p ≤ high" in DELIVERED_PRESSURE.formula
+
+
+def test_a_hair_of_pressure_is_printed_in_plain_digits():
+    assert "0.000001 Pa (0.0000000010000 kPa) as left" in judged(flowing("0.000001 Pa")).says
