@@ -83,7 +83,9 @@ def read_entries(body: Any) -> list[Draft]:
     if not values:
         raise NotAFact("no entries", [Fault("/entries" if root else "", "too_few", "at least one entry is wanted")])
     if len(values) > MOST_ENTRIES:
-        raise TooLarge(f"a post holds at most {MOST_ENTRIES} entries; send more of them, or stream them as NDJSON")
+        raise TooLarge(
+            f"a post holds at most {MOST_ENTRIES} entries; send them in several posts, or stream them as NDJSON"
+        )
     drafts, faults = [], []
     for index, value in enumerate(values):
         place = f"{root}/{index}" if root is not None else ""

@@ -15,6 +15,7 @@ from starlette.requests import ClientDisconnect
 from starlette.routing import compile_path
 
 from service.entries import refusals
+from service.entries.plain_words import code_and_words
 from service.entries.refusals import Fault, Refusal, pointer
 
 MEDIA_TYPE: Final = "application/problem+json"
@@ -82,7 +83,9 @@ def told(request: Request, error: Exception) -> Response:
         case Refusal():
             return refused(error)
         case RequestValidationError():
-            faults = [Fault(pointer(wrong["loc"]), "wrong_parameter", wrong["msg"]) for wrong in error.errors()]
+            faults = [
+                Fault(pointer(wrong["loc"]), "wrong_parameter", code_and_words(wrong)[1]) for wrong in error.errors()
+            ]
             return problem(422, "wrong_parameter", "A parameter cannot be used", faults[0].detail, faults)
         case HTTPException():
             return _http(request, error)

@@ -41,7 +41,7 @@ class NearSocket(Shape):
     """A socket that goes on, or nearly does, and must not be used."""
 
     socket: str = Field(examples=["50 mm"])
-    why: str = Field(examples=["0.80 mm too small: it will not go on, or is forced"])
+    why: str = Field(examples=["0.80 mm (1.6 %) too small: one that fits is 0 to 2.5 % larger than the nominal size"])
 
 
 class SocketsShape(Shape):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from service.checks.applicability import APPLICABILITY
 from service.checks.creep import CREEP
 from service.checks.delivered_pressure import DELIVERED_PRESSURE
 from service.checks.endurance import ENDURANCE
@@ -24,6 +25,7 @@ from service.checks.zero_pressure import ZERO_PRESSURE
 EDITION = "2026.2"
 
 CHECKS: tuple[Check, ...] = (
+    APPLICABILITY,
     ZERO_PRESSURE,
     TURNS,
     STEM_CONTINUITY,

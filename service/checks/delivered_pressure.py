@@ -75,6 +75,8 @@ def _missing(job: Job, flow: str, band: Band) -> Finding:
     says = f"No {flow} pressure as left was read."
     if nameless := [fact for fact in _as_left(job) if fact.data.flow is None]:
         says = f"{says} {nameless[-1].data.pressure} as left does not say whether gas was flowing."
+    elif elsewhere := _elsewhere(job):
+        says = f"{says} Readings as left are recorded at {elsewhere}; the register wants one elsewhere."
     return Finding(
         check=NAME,
         subject=flow,
@@ -85,6 +87,13 @@ def _missing(job: Job, flow: str, band: Band) -> Finding:
         source=SOURCE,
         entries=tuple(fact.id for fact in nameless[-1:]),
     )
+
+
+def _elsewhere(job: Job) -> str:
+    """Points read as left that are not the one of the register."""
+    wanted = {one.point for one in (job.register.delivered_pressure, job.register.line_pressure) if one is not None}
+    points = [fact.data.point for fact in job.facts.of(PressureRead) if fact.data.phase == "as_left"]
+    return ", ".join(point for point in dict.fromkeys(points) if point not in wanted)
 
 
 _WITH = {"flowing": "with gas flowing", "static": "with no flow"}
@@ -100,8 +109,10 @@ def _read(job: Job, flow: str, band: Band, fact: Fact[PressureRead]) -> Finding:
         verdict, says = "inconclusive", f"{says}: gauge and absolute pressure cannot be compared"
         advice = "Read it against the same reference as the band."
     elif outside:
-        verdict, advice = "nonconforming", _back(job, outside)
-        says = f"{says}: {figures(abs(outside), 3)} kPa {'above' if outside > 0 else 'below'} it"
+        outside = _printed(p, band, outside)
+        slip = _unit_slip(p, band)
+        verdict, advice = "nonconforming", f"{slip} {_back(job, outside)}" if slip else _back(job, outside)
+        says = f"{says}: {abs(outside):f} kPa {'above' if outside > 0 else 'below'} it"
     if u is not None:
         says += f"; U {figures(2 * u, 2)} kPa (k = 2" + (
             ")" if accuracy(job, fact) is not None else ", resolution alone)"
@@ -120,9 +131,24 @@ def _read(job: Job, flow: str, band: Band, fact: Fact[PressureRead]) -> Finding:
     )
 
 
+def _printed(p: Pressure, band: Band, outside: Decimal) -> Decimal:
+    """The difference of the numbers as they are printed, so that a reader comes to the same."""
+    limit = band.high if outside > 0 else band.low
+    return _kpa(p) - _kpa(limit) or Decimal(figures(outside, 2))
+
+
+def _unit_slip(p: Pressure, band: Band) -> str | None:
+    """The same number in another unit would be in the band: what was meant, if the unit was written down wrongly."""
+    meant = [str(other) for other in p.readings_in_other_units() if _outside(other, band) == 0]
+    if not meant:
+        return None
+    inside = " or ".join(meant)
+    return f"{p} is out of the band, {inside} would be in it: was the unit written down wrongly? Correct it if so."
+
+
 def _back(job: Job, outside: Decimal) -> str:
     """What brings it back to the nearest end of its band; turning in raises the pressure."""
-    out = f"It is {figures(abs(outside), 3)} kPa {'above' if outside > 0 else 'below'} its band"
+    out = f"It is {abs(outside):f} kPa {'above' if outside > 0 else 'below'} its band"
     per_turn = of_job(job)
     if per_turn is None or per_turn.kpa <= 0:
         return f"{out}: set it again and read it again."
@@ -131,7 +157,12 @@ def _back(job: Job, outside: Decimal) -> str:
 
 
 def _written(p: Pressure) -> str:
-    return str(p) if p.code == p.si_unit else f"{p} ({figures(p.si, 5)} {p.si_unit})"
+    return str(p) if p.code == p.si_unit else f"{p} ({_kpa(p):f} {p.si_unit})"
+
+
+def _kpa(p: Pressure) -> Decimal:
+    """As it is printed: as written, else to five figures."""
+    return p.number if p.code == p.si_unit else Decimal(figures(p.si, 5))
 
 
 def _shown(band: Band) -> Mapping[str, object]:

@@ -100,11 +100,15 @@ class InstrumentRecord:
 
 @dataclass(frozen=True, slots=True)
 class StemLeft:
-    """How far the stem was left engaged: turns in plus adjustments, and the entries that say so."""
+    """How far the stem was left engaged: turns in plus adjustments, and the entries that say so.
+
+    ``how`` is the sum they make, ``7.25 + 0.25``; empty where nothing was adjusted.
+    """
 
     turns: Decimal
     at: datetime
     entries: tuple[str, ...] = ()
+    how: str = ""
 
 
 @dataclass(frozen=True, slots=True)

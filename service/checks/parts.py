@@ -2,9 +2,9 @@
 
 The record is followed piece by piece (``service.checks.pieces``): n_new new pieces in place, n_old old ones, against
 the kit's quantity q. To replace: n_old = 0, n_new = q. To reuse: n_old + n_new = q, and nothing that came out worn,
-damaged or missing went back; a new one in its place will do. Nothing is left in, nothing left out, and what is neither
-in the kit nor a substitute it names does not belong there. The kit is the procedure's; common practice, no published
-source.
+damaged or missing went back; a new one in its place will do. What was fitted before the old one came out is open; of
+equal times the taking out came first. Nothing is left in, nothing left out, and what is neither in the kit nor a
+substitute it names does not belong there. The kit is the procedure's; common practice, no published source.
 """
 
 from __future__ import annotations
@@ -94,7 +94,7 @@ def _by_part(job: Job, kit: Kit) -> dict[str, list[_Moved]]:
     stands_for |= {part.part: part.part for part in kit.parts}
     moved: dict[str, list[_Moved]] = {}
     facts: list[_Moved] = [*job.facts.of(PartRemoved), *job.facts.of(PartFitted)]
-    for fact in sorted(facts, key=lambda fact: (fact.at, fact.id)):
+    for fact in sorted(facts, key=lambda fact: (fact.at, isinstance(fact.data, PartFitted), fact.id)):
         moved.setdefault(stands_for.get(fact.data.part, fact.data.part), []).append(fact)
     return moved
 
@@ -121,7 +121,8 @@ def _replaced(pieces: Pieces, *, closed: bool) -> _Answer:
         return _NOTHING_KNOWN
     if pieces.put_back:
         return _Answer("nonconforming", f"{pieces.put_back} old put back", "Take the old part out and fit a new one.")
-    return _unfit_or_too_many(pieces) or _missing(pieces, closed=closed) or _Answer("conforming", "new in its place")
+    new = _Answer("conforming", "new in its place")
+    return _unfit_or_too_many(pieces) or _missing(pieces, closed=closed) or _too_early(pieces) or new
 
 
 def _reused(pieces: Pieces, *, closed: bool) -> _Answer:
@@ -130,7 +131,9 @@ def _reused(pieces: Pieces, *, closed: bool) -> _Answer:
     if pieces.unexplained and not pieces.unfit:
         why = f"{pieces.unexplained} put back without having been taken out before"
         return _Answer("inconclusive", why, "Record that it was taken out, or correct the entry that is wrong.")
-    return _unfit_or_too_many(pieces) or _missing(pieces, closed=closed) or _Answer("conforming", "back in its place")
+    some = f", {pieces.new} of {pieces.quantity} new" if pieces.new else ""
+    back = _Answer("conforming", "new in its place" if pieces.new == pieces.quantity else f"back in its place{some}")
+    return _unfit_or_too_many(pieces) or _missing(pieces, closed=closed) or _too_early(pieces) or back
 
 
 _NOTHING_KNOWN = _Answer(
@@ -148,7 +151,7 @@ def _unfit_or_too_many(pieces: Pieces) -> _Answer | None:
     why = f"{pieces.total} in place, where {pieces.quantity} belong"
     if pieces.untouched and pieces.new <= pieces.quantity:
         advice = "Look, and record that the old one was taken out if it was."
-        return _Answer("inconclusive", f"{why} by the record: was the old one left in?", advice)
+        return _Answer("inconclusive", f"{why} by the record; perhaps the old one was left in", advice)
     return _Answer("nonconforming", why, "Correct the entry that stands twice, or take out what is too many.")
 
 
@@ -163,6 +166,14 @@ def _missing(pieces: Pieces, *, closed: bool) -> _Answer | None:
         why = f"{pieces.untouched} of {pieces.quantity} never taken out by the record"
         return _Answer("inconclusive", why, "Record what was taken out and what was fitted.")
     return None
+
+
+def _too_early(pieces: Pieces) -> _Answer | None:
+    """Fitted while the old one was in its place: the times are wrong, or what is in is not what was fitted."""
+    if not pieces.early:
+        return None
+    advice = "Correct the time that is wrong; if what was fitted came out again, record what went in instead."
+    return _Answer("inconclusive", "fitted before the old one was taken out by the record", advice)
 
 
 def _history(facts: Sequence[_Moved], part: str | None = None) -> str:

@@ -72,6 +72,11 @@ class Pieces:
         """Pieces in place that were put back without having been taken out."""
         return self._count(lambda piece: piece.unexplained)
 
+    @property
+    def early(self) -> bool:
+        """Something was fitted while no place was free, and not all has been out since."""
+        return self.moved["early"] > 0
+
     def _count(self, wanted: Callable[[Piece], bool]) -> int:
         return sum(count for piece, count in self.in_place.items() if wanted(piece))
 
@@ -87,6 +92,10 @@ def follow(quantity: int, facts: Iterable[Fact[PartRemoved] | Fact[PartFitted]])
             pieces.moved["fitted new"] += fact.data.quantity
         else:
             _put_back(pieces, fact.data)
+        if pieces.total > quantity:
+            pieces.moved["early"] += 1
+        elif not pieces.total:
+            pieces.moved["early"] = 0
     return pieces
 
 

@@ -1,10 +1,10 @@
-"""Sign-off: the rebuild is closed and, where the procedure asks, a second person stands by everything recorded.
+"""Sign-off: the rebuild is closed and, where the procedure asks, a second person stands by all of it.
 
-Everything in it was done on the asset it was opened for, or on the manifold above. A countersignature is valid when
-t(signed) ≥ t(closing), t(every fact), t(every correction), by when they happened and never by when they arrived; when
-its signer neither closed, nor belongs to the crew, nor did or recorded any of the work (codes that differ in capitals
-alone are one person's); and, where the procedure wants it, when its credential recorded none of it. Notes, notices,
-concessions and other countersignatures are no work and want no new signature. Common practice, no published source.
+A countersignature is valid when t(signed) ≥ t(closing), t(every fact), t(every correction), by when they happened and
+never by when they arrived: it covers what is dated up to it. Its signer neither closed, nor belongs to the crew, nor
+did or recorded any of the work (codes that differ in capitals alone are one person's); and, where the procedure wants
+it, its credential recorded none of it. Notes, notices, concessions and other countersignatures are no work and want no
+new signature. Common practice, no published source.
 """
 
 from __future__ import annotations
@@ -38,9 +38,8 @@ class _Fault(NamedTuple):
 
 
 def check(job: Job) -> Iterator[Finding]:
-    """The closing, what is recorded of another asset, and the countersignature where one is asked for."""
+    """The closing, and the countersignature where one is asked for."""
     yield _closing(job)
-    yield from _elsewhere(job)
     if job.procedure.countersign is not None:
         yield _countersignature(job, job.procedure.countersign)
 
@@ -59,24 +58,10 @@ def _closing(job: Job) -> Finding:
     return _said("closing", "inconclusive", says, advice, [closing.id, *(fact.id for fact in afterwards)])
 
 
-def _elsewhere(job: Job) -> Iterator[Finding]:
-    """Work that says it was done on another regulator proves nothing about this one; the manifold above is no other."""
-    if job.opening is None:
-        return
-    here = {job.opening.asset, job.register.parent, None}
-    if strangers := [fact for fact in _recorded(job) if fact.asset not in here]:
-        first = f"{strangers[0].type} at {clock(job, strangers[0].at)} on {strangers[0].asset}"
-        says = (
-            f"The rebuild is of {job.opening.asset}; {len(strangers)} recorded in it of another asset, first {first}."
-        )
-        advice = "Withdraw what was done elsewhere and record it there; if it was done here, record it for this asset."
-        yield _said("asset", "inconclusive", says, advice, [fact.id for fact in strangers])
-
-
 def _countersignature(job: Job, asked: Countersign) -> Finding:
     closing, signed = job.closing, job.facts.of(RebuildCountersigned)
     token = ", with their own credential" if asked.own_credential else ""
-    wanted = f"Have somebody outside the crew, who did no work, countersign everything recorded{token}."
+    wanted = f"Have somebody outside the crew, who did no work, countersign what is recorded{token}."
     if closing is None:
         return _said("countersignature", "inconclusive", "Not closed yet: there is nothing to countersign.", wanted)
     if not signed:
@@ -84,8 +69,9 @@ def _countersignature(job: Job, asked: Countersign) -> Finding:
     faults = [_fault(job, asked, closing, signature) for signature in signed]
     for signature, fault in zip(signed, faults, strict=True):
         if fault is None:
-            says = f"Countersigned {clock(job, signature.at)}{_by(signature)} ({signature.data.role}), over everything."
-            return _said("countersignature", "conforming", says, None, [signature.id])
+            says = f"Countersigned {clock(job, signature.at)}{_by(signature)} ({signature.data.role})"
+            covers = f"{says}; it covers what is dated up to then."
+            return _said("countersignature", "conforming", covers, None, [signature.id])
     told = [
         f"{clock(job, signature.at)}{_by(signature)}: {fault.says}."
         for signature, fault in zip(signed, faults, strict=True)
@@ -163,7 +149,7 @@ def _said(subject: str, verdict: Verdict, says: str, advice: str | None = None, 
 
 SIGN_OFF = Check(
     NAME,
-    "Closed; countersigned where asked by another person, outside the crew, over everything recorded.",
+    "Closed; countersigned where asked by another person, outside the crew, over all that is dated up to then.",
     "t(signed) ≥ t(closing), every fact, every correction; signer ∉ {closer, crew, who did the work}",
     SOURCE,
     reads=EVERYTHING,

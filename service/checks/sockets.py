@@ -1,9 +1,9 @@
 """Which sockets fit a fastener, in both systems, and which nearly do and must not be used.
 
-Clearance c = (socket − fastener) / fastener, of the size across the flats. 0 ≤ c ≤ 2.5 % fits; down to −2.5 % it will
-not go on, or is forced; from there to 6 % it goes on and rounds the corners. The series are the usual sizes in
-trade; limits and series are common practice, no published source. A 2 in hexagon is 50.8 mm: 50 mm is too small,
-52 mm is the one to bring.
+Clearance c = (socket − fastener) / fastener, of the nominal size across the flats. 0 ≤ c ≤ 2.5 % fits. What is smaller,
+by 2.5 % at most, and what is larger, from 2.5 to 6 %, does not, and could be taken for one that does. The series are
+the usual sizes in trade; limits and series are common practice, no published source. A 2 in hexagon is 50.8 mm: 50 mm
+is too small, 52 mm is the one to bring.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ from typing import Any, Literal, NamedTuple
 from service.checks.finding import COMMON_PRACTICE
 from service.entries.quantity import Length, figures
 
-SOURCE = COMMON_PRACTICE
+_RULE = "one that fits is 0 to 2.5 % larger than the nominal size"
+SOURCE = f"{_RULE}; {COMMON_PRACTICE}"
 MOST_CLEARANCE = Decimal("2.5")
 """Per cent of the fastener that a socket may be larger, and that one too small may lack to be mistaken for it."""
 MOST_NEAR = Decimal(6)
@@ -80,9 +81,9 @@ def fits(across_flats: Length) -> Fits:
         if 0 <= excess <= MOST_CLEARANCE * size:
             fitting[socket.system].append(socket)
         elif -MOST_CLEARANCE * size <= excess < 0:
-            near.append(Near(socket, f"{_millimetres(size - socket.mm)} too small: it will not go on, or is forced"))
+            near.append(Near(socket, f"{_gap(size - socket.mm, size)} too small: {_RULE}"))
         elif 0 < excess <= MOST_NEAR * size:
-            near.append(Near(socket, f"{_millimetres(socket.mm - size)} too large: it rounds the corners"))
+            near.append(Near(socket, f"{_gap(socket.mm - size, size)} too large: {_RULE}"))
     return Fits(across_flats, tuple(fitting["metric"]), tuple(fitting["inch"]), tuple(near))
 
 
@@ -100,5 +101,6 @@ def _inches(sixteenths: int) -> str:
     return " ".join(str(part) for part in (whole, rest) if part) + " in"
 
 
-def _millimetres(gap: Decimal) -> str:
-    return f"{figures(gap, 2)} mm"
+def _gap(gap: Decimal, size: Decimal) -> str:
+    """``0.8 mm (1.6 %)``."""
+    return f"{figures(gap, 2)} mm ({figures(gap / size * 100, 2)} %)"

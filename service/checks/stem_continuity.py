@@ -12,7 +12,7 @@ from functools import partial
 
 from service.checks.finding import COMMON_PRACTICE, Check, Finding
 from service.checks.job import Fact, Facts, Job, StemLeft
-from service.checks.stem_count import Run, Settled, Unsettled, adjusted, plain, runs, signed, within
+from service.checks.stem_count import Run, Settled, Unsettled, adjusted, in_turns, plain, runs, signed, total, within
 from service.entries.procedure import StemTurns
 from service.entries.work import SettingAdjusted
 
@@ -59,9 +59,10 @@ def _against(job: Job, asked: StemTurns, left: StemLeft, out: Run) -> Finding:
     since = _adjustments(job, left, out)
     entries = (*left.entries, *(fact.id for fact in since), *count.entries)
     expected = left.turns + adjusted(since)
-    as_left = f"left with {plain(left.turns)} turns engaged on {job.day(left.at)}"
+    engaged = f"{left.how} = {plain(left.turns)}" if left.how else plain(left.turns)
+    as_left = f"left with {engaged} turns engaged on {job.day(left.at)}"
     if since:
-        as_left += f", adjusted by {signed(adjusted(since))} since: {plain(expected)}"
+        as_left += f", adjusted since: {total(plain(left.turns), since)} = {plain(expected)}"
     if isinstance(count, Unsettled):
         says = f"Turns out now: {count.why}; {as_left}."
         return _finding(verdict="inconclusive", says=says, advice=count.advice, entries=entries)
@@ -78,7 +79,7 @@ def _compared(asked: StemTurns, count: Settled, d: Decimal, as_left: str, entrie
         required={"tolerance": asked.tolerance.shown()},
         says=(
             f"{plain(count.turns)} turns out now ({count.people}); {as_left}. Difference {signed(d)} turn, tolerance "
-            f"{asked.tolerance}{reason}."
+            f"{in_turns(asked.tolerance)}{reason}."
         ),
         advice="Ask who adjusted it, and record the adjustment." if touched else None,
         entries=entries,

@@ -18,7 +18,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
-from itertools import groupby
+from itertools import groupby, permutations
 
 from service.checks.job import Fact, Job
 from service.entries.procedure import StemTurns
@@ -89,10 +89,32 @@ def adjusted(facts: Iterable[Fact[SettingAdjusted]]) -> Decimal:
     return sum((fact.data.turns.si for fact in facts), Decimal(0))
 
 
+def total(begun: str, adjustments: Iterable[Fact[SettingAdjusted]]) -> str:
+    """What ``begun`` came to by them, as a sum: ``7.25 + 0.25``; empty where there are none."""
+    terms = [f" {'−' if fact.data.turns.si < 0 else '+'} {plain(abs(fact.data.turns.si))}" for fact in adjustments]
+    return f"{begun}{''.join(terms)}" if terms else ""
+
+
+def slip_between(job: Job, out: Settled, turned_in: Settled, limit: Decimal) -> str | None:
+    """A count that would agree with the other way, had it been in another unit."""
+    turns = {fact.id: fact.data.turns for fact in job.facts.of(TurnsCounted)}
+    pairs = [(turns[entry], turned_in.turns) for entry in out.entries]
+    return _slip([*pairs, *((turns[entry], out.turns) for entry in turned_in.entries)], limit)
+
+
+def _slip(pairs: Iterable[tuple[Turns, Decimal]], limit: Decimal) -> str | None:
+    """A count that would agree with its other in another unit; one in flats or degrees sooner than one in turns."""
+    for count, other in sorted(pairs, key=lambda pair: pair[0].code == "turn"):
+        for meant in count.readings_in_other_units():
+            if within(meant.si - other, limit):
+                return f"{count} disagrees, {meant} would not: was the unit written down wrongly? Correct it if so."
+    return None
+
+
 def _agreed(facts: Sequence[Fact[TurnsCounted]], standing: Fact[TurnsCounted], asked: StemTurns) -> Settled | Unsettled:
     against = [fact for fact in facts if fact.at > standing.at and _differ(asked, [standing, fact])]
     if against:
-        return _in_dispute([standing, *against])
+        return _in_dispute([standing, *against], asked)
     told = standing.data.marks_aligned
     return Settled(
         turns=standing.data.turns.si,
@@ -105,7 +127,7 @@ def _agreed(facts: Sequence[Fact[TurnsCounted]], standing: Fact[TurnsCounted], a
 
 def _counted(facts: Sequence[Fact[TurnsCounted]], asked: StemTurns) -> Settled | Unsettled:
     if _differ(asked, facts):
-        return _in_dispute(facts)
+        return _in_dispute(facts, asked)
     counted = different(person for fact in facts for person in people(fact))
     if max(1, len(counted)) < asked.counters:
         missing = asked.counters - max(1, len(counted))
@@ -119,21 +141,39 @@ def _counted(facts: Sequence[Fact[TurnsCounted]], asked: StemTurns) -> Settled |
         turns=(min(turns) + max(turns)) / 2,
         at=facts[-1].at,
         aligned=_aligned(facts),
-        people=", ".join(counted) or "somebody",
+        people=(", ".join(counted) or "somebody") + _middle(asked, min(turns), max(turns)),
         entries=_ids(facts),
     )
 
 
+def _middle(asked: StemTurns, least: Decimal, most: Decimal) -> str:
+    """Where counts that agree are not the same, the one between them stands."""
+    return "" if least == most else f": the middle of {plain(least)} and {plain(most)}, {_criterion(asked)}"
+
+
+def _allowed(asked: StemTurns) -> Decimal:
+    """By how much two counts that agree may differ, turns."""
+    return asked.resolution.si / 2 if asked.resolution is not None else Decimal(0)
+
+
+def _criterion(asked: StemTurns) -> str:
+    if asked.resolution is None:
+        return "counts agree when they are equal"
+    return f"counts agree within {plain(_allowed(asked))} turn, half the resolution"
+
+
 def _differ(asked: StemTurns, facts: Sequence[Fact[TurnsCounted]]) -> bool:
     turns = [fact.data.turns.si for fact in facts]
-    allowed = asked.resolution.si / 2 if asked.resolution is not None else Decimal(0)
-    return not within(max(turns) - min(turns), allowed)
+    return not within(max(turns) - min(turns), _allowed(asked))
 
 
-def _in_dispute(facts: Sequence[Fact[TurnsCounted]]) -> Unsettled:
+def _in_dispute(facts: Sequence[Fact[TurnsCounted]], asked: StemTurns) -> Unsettled:
     counted = _says(facts)
+    slip = _slip(((one.data.turns, other.data.turns.si) for one, other in permutations(facts, 2)), _allowed(asked))
     advice = f"{counted}: recount together and record an agreed count, or correct the wrong entry."
-    return Unsettled(f"the counts disagree: {counted}", advice, _ids(facts))
+    return Unsettled(
+        f"the counts disagree: {counted}; {_criterion(asked)}", f"{advice} {slip}" if slip else advice, _ids(facts)
+    )
 
 
 def _aligned(facts: Sequence[Fact[TurnsCounted]]) -> bool | None:
@@ -174,6 +214,11 @@ def _says(facts: Sequence[Fact[TurnsCounted]]) -> str:
 def written(turns: Turns) -> str:
     """As written, and in turns where that is another number: ``1890 deg (5.25 turns)``."""
     return turns.value if turns.code == "turn" else f"{turns} ({plain(turns.si)} turns)"
+
+
+def in_turns(limit: Turns) -> str:
+    """A limit as written, and in turns where that is another number: ``1 flat (0.1667 turn)``."""
+    return str(limit) if limit.code == "turn" else f"{limit} ({plain(limit.si)} turn)"
 
 
 def _ids(facts: Sequence[Fact[TurnsCounted]]) -> tuple[str, ...]:

@@ -6,29 +6,34 @@ sources stand there. Rules of the trade besides, common practice, no published s
 
 - The last final torque on a joint decides; an intermediate one below the band is no fault.
 - A joint taken over its band at any stage may have crushed its seat: it stays nonconforming until it gets a new part.
-  Torques from before the joint's last new part speak of a joint that is no longer there and do not count.
+- A joint opened after its last final torque is not tightened (``service.checks.joint_parts``).
 - A number out of the band as written and in it in another unit is named as a likely slip of the unit.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from decimal import Decimal
 from functools import partial
 
 from service.checks import conformity, torque_tool
+from service.checks.clock import clock
 from service.checks.finding import COMMON_PRACTICE, Check, Finding
+from service.checks.instrument_kind import not_a
 from service.checks.job import Fact, Job
+from service.checks.joint_parts import Handled, opened_after, own_parts, renewed, since_new_part
 from service.checks.torque_tool import Undone, Worked, work_out
+from service.checks.torque_words import advice, against, sentences, sureness, unit_slip
+from service.entries.instrument import TorqueTool
 from service.entries.judgement import Verdict
 from service.entries.procedure import Joint
-from service.entries.quantity import figures
-from service.entries.work import PartFitted, TorqueApplied
+from service.entries.work import PartRemoved, TorqueApplied
 
 SOURCE = (
     f"{conformity.DECISION_SOURCE}; {torque_tool.CLASS_SOURCE}; extension: {torque_tool.EXTENSION_SOURCE}; "
     f"which torque decides, and the slip of a unit: {COMMON_PRACTICE}"
 )
+_PARTS = ("part.fitted", "part.removed", "rebuild.opened")
+"""What a joint's torque hangs on besides the torques."""
 _finding = partial(Finding, check="torque", source=SOURCE)
 
 
@@ -42,7 +47,7 @@ def check(job: Job) -> Iterator[Finding]:
         applied.setdefault(fact.data.joint, []).append(fact)
     for joint in job.procedure.joints:
         of_it = applied.pop(joint.joint)
-        seen = [*job.seen("part.fitted"), *of_it]
+        seen = [*job.seen(*_PARTS), *of_it]
         yield job.recall(("torque", joint.joint), seen, partial(_joint, job, joint, of_it))
     for name, facts in applied.items():
         yield _finding(
@@ -59,16 +64,15 @@ TORQUE = Check(
     "Each joint's torque, corrected for calibration error and extension, is inside its band; none was ever over it.",
     "y = indicated / (1 + e) × (L + E·cos θ) / L; p = Φ((T_U − y)/u) − Φ((T_L − y)/u)",
     SOURCE,
-    reads=frozenset({"part.fitted", "torque.applied"}),
+    reads=frozenset({*_PARTS, "torque.applied"}),
     run=check,
 )
 
 
 def _joint(job: Job, joint: Joint, applied: Sequence[Fact[TorqueApplied]]) -> Finding:
     if two := conformity.two_torques(joint):
-        advice = "Publish a revision of the procedure that prints one torque, and go by that."
-        return _open(joint, two, advice, applied)
-    standing = _since_new_part(job, joint, applied)
+        return _open(joint, two, "Publish a revision of the procedure that prints one torque, and go by that.", applied)
+    standing = since_new_part(job, joint, applied)
     weighed = _weighed(job, joint, standing)
     done = [one for one, _ in weighed]
     over = [one for one, is_over in weighed if is_over and isinstance(one, Worked)]
@@ -77,26 +81,15 @@ def _joint(job: Job, joint: Joint, applied: Sequence[Fact[TorqueApplied]]) -> Fi
     finals = [one for one in done if one.fact.data.stage == "final"]
     if not finals:
         return _not_tightened(joint, applied, standing)
+    if opened := opened_after(job, joint, finals[-1].fact.at):
+        return _opened(job, joint, finals[-1].fact, opened)
     if isinstance(finals[-1], Undone):
-        return _cannot_tell(joint, finals[-1])
-    finding = _judged(joint, finals[-1])
+        return _cannot_tell(job, joint, finals[-1])
+    finding = _mended(job, joint, applied, _judged(job, joint, finals[-1]))
     doubt = next((one for one, is_over in weighed if is_over is None), None)
     if finding.verdict != "conforming" or doubt is None:
         return finding
-    return _doubted(finding, joint, doubt)
-
-
-def _since_new_part(job: Job, joint: Joint, applied: Sequence[Fact[TorqueApplied]]) -> list[Fact[TorqueApplied]]:
-    """The torques that speak of the joint as it is: none from before its last new part."""
-    own = _own_parts(job, joint)
-    renewed = [fact.at for fact in job.facts.of(PartFitted) if fact.data.new and fact.data.part in own]
-    return [fact for fact in applied if not renewed or fact.at >= max(renewed)]
-
-
-def _own_parts(job: Job, joint: Joint) -> list[str]:
-    """The kit's parts that make the joint anew, and what may stand for them."""
-    parts = job.procedure.kit.parts if job.procedure.kit else ()
-    return [name for part in parts if part.joint == joint.joint for name in (part.part, *part.substitutes)]
+    return _doubted(job, finding, joint, doubt)
 
 
 def _weighed(
@@ -115,68 +108,67 @@ def _is_over(joint: Joint, one: Worked | Undone) -> bool | None:
     return None if isinstance(one, Undone) else conformity.is_over(joint, one.y, one.u, conformity.band_of(joint))
 
 
-def _judged(joint: Joint, one: Worked, verdict: Verdict | None = None) -> Finding:
+def _judged(job: Job, joint: Joint, one: Worked, verdict: Verdict | None = None) -> Finding:
     """One torque against the band, with all its arithmetic."""
     band, torque = conformity.band_of(joint), one.fact.data.torque
     verdict = verdict or conformity.decide(joint, one.y, one.u, band)
     p = None if one.u is None else conformity.probability(one.y, one.u, band)
-    side, by = ("above", one.y - band.high) if one.y > band.high else ("below", band.low - one.y)
-    where = "inside" if band.holds(one.y) else f"{figures(by, 3)} N.m {side} it"
+    unknown = not_a(TorqueTool, job, one.fact.data.instrument)
     return _finding(
         subject=joint.joint,
         verdict=verdict,
         measured={"value": torque.value, "unit": torque.code, "si": {"value": one.y_shown, "unit": "N.m"}},
         required=conformity.required(joint),
         probability=None if p is None else f"{p:.4f}",
-        says=f"{one.words}; {conformity.band_words(joint)}: {where}{_sureness(joint, one.u, p)}.",
-        advice=_advice(joint, one, verdict),
+        says=f"{against(joint, one)}{sureness(job, joint, one, p)}{f'; {unknown}' if unknown else ''}.",
+        advice=advice(job, joint, one, verdict),
         entries=(one.fact.id,),
-    )
-
-
-def _sureness(joint: Joint, u: Decimal | None, p: float | None) -> str:
-    """How sure the answer is, and how sure it had to be."""
-    wanted = f", {conformity.confidence(joint):g} wanted" if joint.acceptance == "guarded" else ""
-    if u is None or p is None:
-        return f"; how true the tool is, is not known{wanted}" if wanted else ""
-    return f"; standard uncertainty {figures(u, 3)} N.m, probability of conformity {p:.4f}{wanted}"
-
-
-def _advice(joint: Joint, one: Worked, verdict: Verdict) -> str | None:
-    slip = _unit_slip(joint, one)
-    if verdict == "inconclusive":
-        unknown = "Register the torque tool (type and greatest torque) or its certificate."
-        unsure = "Use a tool of smaller uncertainty, or aim nearer the middle of the band."
-        return _sentences(slip, unknown if one.u is None else unsure)
-    return slip or ("Tighten the joint to its torque and record it." if verdict == "nonconforming" else None)
-
-
-def _unit_slip(joint: Joint, one: Worked) -> str | None:
-    """The same number in another unit would be in the band: what was meant, if the unit was written down wrongly."""
-    band, torque = conformity.band_of(joint), one.fact.data.torque
-    if band.holds(one.y):
-        return None
-    meant = [str(other) for other in torque.readings_in_other_units() if band.holds(one.correction.of(other.si))]
-    if not meant:
-        return None
-    return (
-        f"{torque} is out of the band, {' or '.join(meant)} would be in it: was the unit written down wrongly? "
-        "Correct the entry if so."
     )
 
 
 def _over_torqued(job: Job, joint: Joint, worst: Worked, standing: Sequence[Fact[TorqueApplied]]) -> Finding:
     """Over its band once is nonconforming until the joint gets a new part, whatever was applied afterwards."""
-    finding = _judged(joint, worst, "nonconforming")
+    finding = _judged(job, joint, worst, "nonconforming")
     later = [fact for fact in standing if (fact.at, fact.id) > (worst.fact.at, worst.fact.id)]
     after = f" {_written(later)} applied afterwards." if later else ""
-    own = " or ".join(_own_parts(job, joint))
-    mend = f"Fit a new part ({own}) and tighten the joint again." if own else "The kit has no part for this joint."
+    own = " or ".join(own_parts(job, joint))
+    mend = f"Take the old part ({own}) out on record, fit a new one and tighten the joint again." if own else _NO_PART
     return finding._replace(
         says=f"{finding.says} Over its band, even once, it stays nonconforming until the joint gets a new part.{after}",
-        advice=_sentences(_unit_slip(joint, worst), mend),
+        advice=sentences(unit_slip(joint, worst), mend),
         entries=(*finding.entries, *_ids(later)),
     )
+
+
+_NO_PART = (
+    "The kit names no part of this joint, so no entry can show it made anew. Replace what was over-torqued, tighten "
+    "the joint again and note it; the finding can be accepted (finding.accepted), and a revision can name the part."
+)
+
+
+def _mended(job: Job, joint: Joint, applied: Sequence[Fact[TorqueApplied]], finding: Finding) -> Finding:
+    """A joint that was over its band and got a new part says so."""
+    new = renewed(job, joint)
+    before = [work_out(job, fact) for fact in applied if new is not None and fact.at < new.at]
+    over = [one for one in before if isinstance(one, Worked) and _is_over(joint, one)]
+    if new is None or not over:
+        return finding
+    worst = max(over, key=lambda one: one.y)
+    was = f"It was over its band before ({worst.y_shown} N.m at {clock(job, worst.fact.at)})"
+    says = f"{finding.says} {was} and got a new part at {clock(job, new.at)}: {new.data.part}."
+    return replace(finding, says=says, entries=(*finding.entries, worst.fact.id, new.id))
+
+
+def _opened(job: Job, joint: Joint, torque: Fact[TorqueApplied], opened: Handled) -> Finding:
+    how = "taken out" if isinstance(opened.data, PartRemoved) else "fitted"
+    then, since = clock(job, torque.at), clock(job, opened.at)
+    says = (
+        f"{torque.data.torque} at {then}, but {opened.data.part} was {how} at {since}: "
+        f"not tightened since the joint was opened; {conformity.band_words(joint)}."
+    )
+    mend = "Tighten the joint to its torque and record it; correct the time that is wrong if it was tightened last."
+    finding = _open(joint, says, mend, [torque])
+    return finding._replace(entries=(torque.id, opened.id))
 
 
 def _not_tightened(
@@ -192,31 +184,33 @@ def _not_tightened(
     return _open(joint, says, "Tighten the joint to its torque and record it.", applied)
 
 
-def _cannot_tell(joint: Joint, one: Undone) -> Finding:
-    says = f"{one.fact.data.torque} indicated, but {one.because.why}; {conformity.band_words(joint)}."
+def _cannot_tell(job: Job, joint: Joint, one: Undone) -> Finding:
+    unknown = not_a(TorqueTool, job, one.fact.data.instrument)
+    why = f"{one.because.why}{f' ({unknown})' if unknown else ''}"
+    says = f"{one.fact.data.torque} indicated, but {why}; {conformity.band_words(joint)}."
     return _open(joint, says, one.because.advice, [one.fact])
 
 
-def _doubted(finding: Finding, joint: Joint, doubt: Worked | Undone) -> Finding:
+def _doubted(job: Job, finding: Finding, joint: Joint, doubt: Worked | Undone) -> Finding:
     """A good last torque on a joint that another torque may have taken over its band."""
     if isinstance(doubt, Undone):
-        why, advice = doubt.because.why, doubt.because.advice
+        why, settles = doubt.because
     else:
-        why, advice = "the tool leaves that open", _advice(joint, doubt, "inconclusive") or ""
+        why, settles = "the tool leaves that open", advice(job, joint, doubt, "inconclusive") or ""
     return finding._replace(
         verdict="inconclusive",
         says=f"{finding.says} But {doubt.fact.data.torque} was applied too, which may have been over the band: {why}.",
-        advice=advice,
+        advice=settles,
         entries=(doubt.fact.id, *finding.entries),
     )
 
 
-def _open(joint: Joint, says: str, advice: str, facts: Sequence[Fact[TorqueApplied]]) -> Finding:
+def _open(joint: Joint, says: str, settles: str, facts: Sequence[Fact[TorqueApplied]]) -> Finding:
     return _finding(
         subject=joint.joint,
         verdict="inconclusive",
         says=says,
-        advice=advice,
+        advice=settles,
         required=conformity.required(joint),
         entries=_ids(facts),
     )
@@ -228,7 +222,3 @@ def _written(facts: Sequence[Fact[TorqueApplied]]) -> str:
 
 def _ids(facts: Sequence[Fact[TorqueApplied]]) -> tuple[str, ...]:
     return tuple(fact.id for fact in facts)
-
-
-def _sentences(*sentences: str | None) -> str | None:
-    return " ".join(sentence for sentence in sentences if sentence) or None

@@ -83,14 +83,6 @@ class Worked:
         """Rounded to what the tool could tell: as many figures as were written, three at least."""
         return figures(self.y, max(3, self.fact.data.torque.significant))
 
-    @property
-    def words(self) -> str:
-        """How y came about: ``81.0 N.m indicated / (1 + 0.2 %) = 80.8 N.m``."""
-        torque = self.fact.data.torque
-        if not self.correction.words and torque.code == torque.si_unit:
-            return f"{torque} indicated"
-        return f"{torque} indicated{self.correction.words} = {self.y_shown} N.m"
-
 
 @dataclass(frozen=True, slots=True)
 class Undone:
@@ -180,8 +172,10 @@ class _Lengthened(NamedTuple):
 
 
 def _extension(tool: TorqueTool | None, extension: Extension | None) -> _Lengthened | Unworkable:
-    if extension is None or extension.length.si == 0 or (cos := cosine(extension.angle)) == 0:
+    if extension is None or extension.length.si == 0:
         return _Lengthened(Decimal(1), Decimal(1), "")
+    if (cos := cosine(extension.angle)) == 0:
+        return _Lengthened(Decimal(1), Decimal(1), f" × 1 (extension of {extension.length} at {extension.angle})")
     lever = tool.lever if tool is not None else None
     if lever is None or lever.si == 0:
         return Unworkable(
@@ -216,17 +210,33 @@ def standard_uncertainty(
 
     The resolution alone says nothing about how true a tool is, so without either there is no answer.
     """
-    accuracy = _certified(tool, certificate, indicated) if tool is not None and certificate is not None else None
-    if accuracy is None and tool is not None and (limit := class_limit_percent(tool)) is not None:
-        accuracy = limit / 100 * indicated / _SQRT3
-    if accuracy is None:
-        return None
-    resolution = tool.resolution.si if tool is not None and tool.resolution is not None else Decimal(0)
-    return (accuracy**2 + (resolution / _SQRT12) ** 2).sqrt()
+    truth = accuracy(tool, certificate, indicated) if tool is not None else None
+    return None if tool is None or truth is None else (truth**2 + fineness(tool) ** 2).sqrt()
+
+
+def accuracy(
+    tool: TorqueTool, certificate: InstrumentCalibrated | None, indicated: Decimal, *, by_class: bool = True
+) -> Decimal | None:
+    """How true the tool is: U/k of its certificate, else (``by_class``) what its class permits / √3, N.m."""
+    certified = _certified(tool, certificate, indicated) if certificate is not None else None
+    if certified is not None or not by_class:
+        return certified
+    limit = class_limit_percent(tool)
+    return None if limit is None else limit / 100 * indicated / _SQRT3
+
+
+def fineness(tool: TorqueTool) -> Decimal:
+    """Its resolution / √12, N.m; nothing where it is not registered."""
+    return tool.resolution.si / _SQRT12 if tool.resolution is not None else Decimal(0)
+
+
+def coverage(certificate: InstrumentCalibrated) -> Decimal:
+    """k: a certificate with k = 0 states nothing, and the usual 2 holds."""
+    return Decimal(certificate.k or 2) or Decimal(2)
 
 
 def _certified(tool: TorqueTool, certificate: InstrumentCalibrated, indicated: Decimal) -> Decimal | None:
-    k = Decimal(certificate.k or 2) or Decimal(2)  # a certificate with k = 0 states nothing: the usual 2 holds
+    k = coverage(certificate)
     if certificate.uncertainty is not None:
         return certificate.uncertainty.si / k if certificate.uncertainty.si_unit == "N.m" else None
     base = indicated if certificate.of == "reading" else span(tool)

@@ -6,7 +6,8 @@ d = n_in − n_out, turns; conforming while |d| ≤ tolerance. No standard gives
 - Witness marks aligned before the first turn and after the last leave whole turns only. |d − w| ≤ tolerance for a whole
   number w ≠ 0 is a turn lost in counting or on the thread: nonconforming, the pressure decides. A fraction beyond the
   tolerance contradicts the marks: inconclusive.
-- Once the delivered pressure has been set and read in band, a difference has done what it could: noted, not counted.
+- Once the delivered pressure has been set after the last count and read in band after that, a difference has done
+  what it could: noted, not counted.
 
 What a turn does: ``pressure_per_turn``.
 """
@@ -14,14 +15,28 @@ What a turn does: ``pressure_per_turn``.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from datetime import datetime
 from decimal import Decimal
 from functools import partial
 
+from service.checks.clock import clock
 from service.checks.delivered_pressure import in_band_after
 from service.checks.finding import COMMON_PRACTICE, Check, Finding
 from service.checks.job import Facts, Job, StemLeft
 from service.checks.pressure_per_turn import of_job
-from service.checks.stem_count import Run, Settled, Unsettled, adjusted, plain, runs, signed, within
+from service.checks.stem_count import (
+    Run,
+    Settled,
+    Unsettled,
+    adjusted,
+    in_turns,
+    plain,
+    runs,
+    signed,
+    slip_between,
+    total,
+    within,
+)
 from service.entries.judgement import Verdict
 from service.entries.procedure import StemTurns
 from service.entries.quantity import Turns, figures
@@ -49,11 +64,16 @@ def check(job: Job) -> Iterator[Finding]:
         yield _not_back_in(job, asked, counted)
     else:
         finding = _turned_back(job, asked, counted)
-        if finding.verdict != "conforming" and in_band_after(job, counted[-1].facts[-1].at):
+        set_at = _set_after(job, counted[-1].facts[-1].at)
+        if finding.verdict != "conforming" and set_at is not None and in_band_after(job, set_at):
             finding = finding.noted_only(
-                "The delivered pressure was set and read in band afterwards: noted, it no longer counts."
+                f"The delivered pressure was set at {clock(job, set_at)} and read in band afterwards: noted, it no "
+                "longer counts."
             )
         yield finding
+
+
+_ENGAGED_BY = ("part.fitted", "part.removed", "setting.adjusted", "turns.counted")
 
 
 TURNS = Check(
@@ -64,6 +84,12 @@ TURNS = Check(
     reads=frozenset({"pressure.read", "rebuild.closed", "rebuild.opened", "setting.adjusted", "turns.counted"}),
     run=check,
 )
+
+
+def _set_after(job: Job, at: datetime) -> datetime | None:
+    """When the delivered pressure was last set after that time."""
+    since = [fact.at for fact in job.facts.of(SettingAdjusted) if fact.at > at]
+    return since[-1] if since else None
 
 
 def settled(job: Job, direction: str) -> Settled | Unsettled | None:
@@ -78,7 +104,7 @@ def engaged(job: Job) -> StemLeft | None:
     A rebuild in which nobody turned the stem leaves it as the one before did, but for its adjustments. None where the
     stem was not counted in last, or the count is not settled.
     """
-    return job.recall("engaged", job.seen("turns.counted", "setting.adjusted"), lambda: _engaged(job))
+    return job.recall("engaged", job.seen(*_ENGAGED_BY), lambda: _engaged(job))
 
 
 def _engaged(job: Job) -> StemLeft | None:
@@ -95,6 +121,7 @@ def _engaged(job: Job) -> StemLeft | None:
         turns=turned_in.turns + adjusted(since),
         at=max([turned_in.at, *(fact.at for fact in since)]),
         entries=(*turned_in.entries, *(fact.id for fact in since)),
+        how=total(plain(turned_in.turns), since),
     )
 
 
@@ -109,7 +136,8 @@ def _carried_on(job: Job) -> StemLeft | None:
         return left
     outside = [fact for fact in Facts(job.between).of(SettingAdjusted) if left.at < fact.at <= own[-1].at]
     since = [*outside, *own]
-    return StemLeft(left.turns + adjusted(since), own[-1].at, (*left.entries, *(fact.id for fact in since)))
+    entries = (*left.entries, *(fact.id for fact in since))
+    return StemLeft(left.turns + adjusted(since), own[-1].at, entries, total(left.how or plain(left.turns), since))
 
 
 def _asked(job: Job) -> StemTurns:
@@ -153,9 +181,10 @@ def _told(count: Settled | Unsettled | None) -> str:
 def _compared(job: Job, asked: StemTurns, out: Settled, turned_in: Settled, earlier: str) -> Finding:
     d = turned_in.turns - out.turns
     verdict, reason, advice = _verdict(asked, d, out, turned_in)
+    slip = None if verdict == "conforming" else slip_between(job, out, turned_in, asked.tolerance.si)
     says = (
         f"{plain(out.turns)} turns out ({out.people}), {plain(turned_in.turns)} in ({turned_in.people}): difference "
-        f"{signed(d)} turn, tolerance {asked.tolerance}{reason}."
+        f"{signed(d)} turn, tolerance {in_turns(asked.tolerance)}{reason}."
     )
     shown = {"value": plain(d), "unit": "turn"}
     return _finding(
@@ -163,7 +192,7 @@ def _compared(job: Job, asked: StemTurns, out: Settled, turned_in: Settled, earl
         measured={**shown, "si": shown},
         required={"tolerance": asked.tolerance.shown()},
         says=f"{says}{_effect(job, d)}{earlier}",
-        advice=advice,
+        advice=" ".join(filter(None, (slip, advice))) or None,
         entries=(*out.entries, *turned_in.entries),
     )
 
@@ -175,8 +204,9 @@ def _verdict(asked: StemTurns, d: Decimal, out: Settled, turned_in: Settled) -> 
         return "conforming", "", None
     set_it = "Set the delivered pressure and read it in band, or recount on the thread."
     if not (out.aligned and turned_in.aligned):
-        told = "not aligned" if False in (out.aligned, turned_in.aligned) else "not told to be aligned"
-        return "nonconforming", f"; the marks were {told} both ways", set_it
+        if False in (out.aligned, turned_in.aligned):
+            return "nonconforming", "; the marks were not aligned both ways", set_it
+        return "nonconforming", "; that the marks were aligned both ways is not recorded", set_it
     whole = round(d)
     if whole != 0 and within(d - whole, tolerance):
         lost = f"; marks aligned both ways, so {abs(whole)} whole turn{'s' if abs(whole) > 1 else ''}"

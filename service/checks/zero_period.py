@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 
 from service.checks.job import Fact, Job
 from service.entries.once import once
-from service.entries.work import BankIsolated, BankRestored, PartFitted, PartRemoved
+from service.entries.procedure import ZeroPoint
+from service.entries.work import BankIsolated, BankRestored, PartFitted, PartRemoved, PressureRead, Valve
 
 Part = Fact[PartRemoved] | Fact[PartFitted]
 
@@ -19,7 +21,7 @@ class Period:
 
     begins: datetime | None
     ends: datetime | None
-    isolations: tuple[datetime, ...]
+    isolations: tuple[Fact[BankIsolated], ...]
     handled: tuple[Part, ...]
 
     @once
@@ -28,10 +30,20 @@ class Period:
         return self.handled[0].at if self.handled else None
 
     @once
+    def before(self) -> tuple[Fact[BankIsolated], ...]:
+        """The isolations before that."""
+        return tuple(one for one in self.isolations if self.loosened is None or one.at <= self.loosened)
+
+    @once
     def isolated(self) -> datetime | None:
-        """The last isolation before that."""
-        before = [at for at in self.isolations if self.loosened is None or at <= self.loosened]
-        return before[-1] if before else None
+        """The last of them."""
+        return self.before[-1].at if self.before else None
+
+
+def shut(isolations: Iterable[Fact[BankIsolated]]) -> list[Valve]:
+    """The valves that these isolations leave closed; the last word on each holds."""
+    last = {valve.valve: valve for isolation in isolations for valve in isolation.data.valves}
+    return [valve for valve in last.values() if valve.state == "closed"]
 
 
 def periods_to_prove(job: Job) -> list[Period]:
@@ -47,15 +59,34 @@ def periods_to_prove(job: Job) -> list[Period]:
 def _periods(job: Job) -> list[Period]:
     parts: list[Part] = [*job.facts.of(PartRemoved), *job.facts.of(PartFitted)]
     parts.sort(key=lambda part: (part.at, part.id))
-    isolations = [fact.at for fact in job.facts.of(BankIsolated)]
+    isolations = job.facts.of(BankIsolated)
     edges = [None, *(fact.at for fact in job.facts.of(BankRestored)), None]
     return [
         Period(
             begins,
             ends,
-            tuple(at for at in isolations if (begins is None or begins <= at) and (ends is None or at <= ends)),
+            tuple(
+                one for one in isolations if (begins is None or begins <= one.at) and (ends is None or one.at <= ends)
+            ),
             # A part fitted in the minute in which the bank is restored belongs to the work before it.
             tuple(part for part in parts if (begins is None or begins < part.at) and (ends is None or part.at <= ends)),
         )
         for begins, ends in pairwise(edges)
     ]
+
+
+def without_lock(job: Job, point: ZeroPoint, periods: Iterable[Period]) -> str:
+    """Closed valves without a lock on record; told once, at the first point."""
+    if job.procedure.zero_pressure is None or point != job.procedure.zero_pressure.points[0]:
+        return ""
+    open_to_all = dict.fromkeys(valve.valve for period in periods for valve in shut(period.before) if not valve.lock)
+    return f"No lock is recorded on {', '.join(open_to_all)}: anybody could have opened it." if open_to_all else ""
+
+
+def elsewhere(job: Job) -> str:
+    """Readings at points that the procedure does not name: perhaps one was written down wrongly."""
+    named = {point.point for point in job.procedure.zero_pressure.points} if job.procedure.zero_pressure else set()
+    reads = (fact.data.point for fact in job.facts.of(PressureRead) if fact.data.phase == "isolated")
+    unknown = [point for point in dict.fromkeys(reads) if point not in named]
+    what = "points" if len(unknown) > 1 else "a point"
+    return f" Readings are recorded at {', '.join(unknown)}, {what} the procedure does not name." if unknown else ""

@@ -3,20 +3,21 @@
 A period of work is isolated by the last bank.isolated before its first part comes out or goes in (``zero_period``).
 In it, at each point, the last reading before that part decides: it proves zero, refutes it or leaves it open
 (``zero_reading``). Where a hold is asked, the proofs since the last refutation must span it: t_last − t_first ≥ hold.
+An isolation that leaves no valve closed on record isolates nothing: then nothing is proven.
 Limits and hold come from the procedure; the rule is common practice, no published source.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from service.checks.clock import clock, lapse, span
 from service.checks.finding import COMMON_PRACTICE, FROM_MEMORY, Check, Finding
 from service.checks.job import Fact, Job
-from service.checks.zero_period import Period, periods_to_prove
-from service.checks.zero_reading import ZeroProof, ZeroReading, seen_alive, weigh
+from service.checks.zero_period import Period, elsewhere, periods_to_prove, shut, without_lock
+from service.checks.zero_reading import Alive, ZeroProof, ZeroReading, seen_alive, weigh
 from service.entries.judgement import Verdict
 from service.entries.procedure import ZeroPoint, ZeroPressure
 from service.entries.work import BankIsolated, BankRestored, PressureRead
@@ -28,7 +29,10 @@ PROVEN_BY = ("bank.isolated", "bank.restored", "pressure.read")
 """Entry types that say when zero was proven."""
 _PHASES = frozenset({"isolated", "during"})
 _DOME = " A dome traps its loading gas while both gauges read zero: vent the dome too, and read it there."
-_STOP = "Loosen nothing further: vent, look for the valve that passes, and prove zero again."
+_SEEK = "look for the valve that passes, and prove zero again."
+_STOP = f"Loosen nothing further: vent, {_SEEK}"
+_STOP_VENTED = f"Loosen nothing further. The vent is open and pressure is there: {_SEEK}"
+_BELOW = "A gauge below its zero proves nothing: see where it stands on an open vent, or read one that is right."
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,9 +67,11 @@ def _proven_at(job: Job, point: str | None) -> datetime | None:
     points = {zero.point: zero for zero in asked.points if point in {None, zero.point}} if asked else {}
     isolated: datetime | None = None
     proofs = {name: ZeroProof(_hold(asked)) for name in points}
-    for at, what, fact in _events(job):
-        if fact is None:
-            isolated = at if what == _ISOLATED else None
+    isolations: list[Fact[BankIsolated]] = []
+    for at, fact in _events(job):
+        if not isinstance(fact.data, PressureRead):
+            isolations = [*isolations, fact] if isinstance(fact.data, BankIsolated) else []
+            isolated = at if shut(isolations) else None
             proofs = {name: ZeroProof(_hold(asked)) for name in points}
         elif isolated is not None and fact.data.point in points:
             reading = weigh(job, fact, points[fact.data.point], isolated, alive)
@@ -76,39 +82,45 @@ def _proven_at(job: Job, point: str | None) -> datetime | None:
     return None
 
 
-_RESTORED, _ISOLATED, _READ = range(3)
-"""Of equal times, in this order: a bank restored and isolated in one minute is isolated."""
+_Event = Fact[BankRestored] | Fact[BankIsolated] | Fact[PressureRead]
 
 
-def _events(job: Job) -> list[tuple[datetime, int, Fact[PressureRead] | None]]:
-    events: list[tuple[datetime, int, Fact[PressureRead] | None]] = [
-        *((fact.at, _RESTORED, None) for fact in job.facts.of(BankRestored)),
-        *((fact.at, _ISOLATED, None) for fact in job.facts.of(BankIsolated)),
-        *((fact.at, _READ, fact) for fact in job.facts.of(PressureRead) if fact.data.phase in _PHASES),
-    ]
-    return sorted(events, key=lambda event: event[:2])
+def _events(job: Job) -> list[tuple[datetime, _Event]]:
+    """Of equal times, in this order: a bank restored and isolated in one minute is isolated."""
+    reads = [fact for fact in job.facts.of(PressureRead) if fact.data.phase in _PHASES]
+    events: list[_Event] = [*job.facts.of(BankRestored), *job.facts.of(BankIsolated), *reads]
+    return sorted(((fact.at, fact) for fact in events), key=lambda event: event[0])
 
 
 def _hold(asked: ZeroPressure | None) -> timedelta:
     return span(asked.hold) if asked and asked.hold else timedelta(0)
 
 
-def _answer(job: Job, point: ZeroPoint, period: Period, alive: Mapping[str, datetime]) -> _Answer:
+def _answer(job: Job, point: ZeroPoint, period: Period, alive: Alive) -> _Answer:
     if period.isolated is None:
         return _not_isolated(job, period)
+    answer = _by_readings(job, point, period, alive)
+    if answer.verdict == "nonconforming" or shut(period.before):
+        return answer
+    isolated = f"the isolation at {clock(job, period.isolated)} records no valve closed: it isolates nothing on record"
+    says = f"{answer.says[:-1]}; but {isolated}."
+    advice = "Record which valves were closed, and their locks; correct the entry of the isolation."
+    return replace(answer, verdict="inconclusive", says=says, advice=" ".join(filter(None, (advice, answer.advice))))
+
+
+def _by_readings(job: Job, point: ZeroPoint, period: Period, alive: Alive) -> _Answer:
     readings = list(_readings(job, point, period, alive))
     loosened = period.loosened
     if loosened is None:
         return _by_the_last(job, period, readings) if readings else _not_read(job, point, period, [])
     for reading in readings:
         if reading.standing == "refutes" and loosened <= reading.at <= period.handled[-1].at:
-            says = f"Pressure was there while parts were being handled: {reading.says}."
-            return _Answer("nonconforming", says, _STOP, (reading,))
+            return _refuted(reading, "Pressure was there while parts were being handled", (reading,))
     before = [reading for reading in readings if reading.at < loosened]
     return _by_the_last(job, period, before) if before else _not_read(job, point, period, readings)
 
 
-def _readings(job: Job, point: ZeroPoint, period: Period, alive: Mapping[str, datetime]) -> Iterator[ZeroReading]:
+def _readings(job: Job, point: ZeroPoint, period: Period, alive: Alive) -> Iterator[ZeroReading]:
     """What was read at the point from the isolation to the end of the period, as far as it bears on zero."""
     for fact in job.facts.of(PressureRead):
         if period.isolated is None or fact.at < period.isolated or (period.ends is not None and fact.at > period.ends):
@@ -117,6 +129,15 @@ def _readings(job: Job, point: ZeroPoint, period: Period, alive: Mapping[str, da
             reading = weigh(job, fact, point, period.isolated, alive)
             if reading.bears:
                 yield reading
+
+
+def _refuted(last: ZeroReading, what: str, readings: tuple[ZeroReading, ...]) -> _Answer:
+    """Pressure is there; or the gauge stands below its zero, which is no pressure and no zero either."""
+    if last.fact.data.pressure.si < 0:
+        return _Answer("nonconforming", f"The gauge stands below its zero: {last.says}.", _BELOW, readings)
+    return _Answer(
+        "nonconforming", f"{what}: {last.says}.", _STOP_VENTED if last.fact.data.vent_open else _STOP, readings
+    )
 
 
 def _not_isolated(job: Job, period: Period) -> _Answer:
@@ -129,7 +150,7 @@ def _not_isolated(job: Job, period: Period) -> _Answer:
         says = f"{loosened}, after the bank was re-pressurised at {clock(job, period.begins)}"
         return _Answer("nonconforming", f"{says}, with no new isolation and no new proof in between.", advice)
     if period.isolations:
-        says = f"{loosened}, before the bank was isolated at {clock(job, period.isolations[0])}."
+        says = f"{loosened}, before the bank was isolated at {clock(job, period.isolations[0].at)}."
         return _Answer("nonconforming", says, advice)
     return _Answer("inconclusive", f"{loosened}; no bank.isolated is recorded.", advice)
 
@@ -137,7 +158,7 @@ def _not_isolated(job: Job, period: Period) -> _Answer:
 def _not_read(job: Job, point: ZeroPoint, period: Period, later: list[ZeroReading]) -> _Answer:
     advice = f"Read the pressure at {point.point} after isolation and before anything is loosened."
     if period.loosened is None:
-        return _Answer("inconclusive", "No reading since the isolation.", advice)
+        return _Answer("inconclusive", f"No reading since the isolation.{elsewhere(job)}", advice)
     loosened = clock(job, period.loosened)
     first = next((reading for reading in later if reading.fact.data.phase == "isolated"), None)
     if first is not None and first.at == period.loosened:
@@ -151,7 +172,8 @@ def _not_read(job: Job, point: ZeroPoint, period: Period, later: list[ZeroReadin
     if period.begins is not None:
         says = f"The first part was handled at {loosened}, after the bank was re-pressurised at "
         return _Answer("nonconforming", f"{says}{clock(job, period.begins)}, with no new proof in between.", advice)
-    return _Answer("inconclusive", f"No reading between isolation and the first part at {loosened}.", advice)
+    says = f"No reading between isolation and the first part at {loosened}."
+    return _Answer("inconclusive", f"{says}{elsewhere(job)}", advice)
 
 
 def _by_the_last(job: Job, period: Period, readings: list[ZeroReading]) -> _Answer:
@@ -163,7 +185,7 @@ def _by_the_last(job: Job, period: Period, readings: list[ZeroReading]) -> _Answ
     if last.standing == "refutes":
         rose = any(reading.standing == "proves" for reading in readings)
         what = "Pressure rose again, a valve passes" if rose else "Pressure was still there"
-        return _Answer("nonconforming", f"{what}: {last.says}.", _STOP, tuple(readings))
+        return _refuted(last, what, tuple(readings))
     if proof.held is None or proof.since is None:
         return _Answer("inconclusive", f"{last.says}.", last.advice, tuple(readings))
     held = f"; zero since {clock(job, proof.since)}, {lapse(proof.held)}" if hold or proof.held else ""
@@ -187,6 +209,7 @@ def _finding(job: Job, point: ZeroPoint, periods: list[Period], answers: list[_A
         for number, (period, answer) in enumerate(zip(periods, answers, strict=True), 1)
     ]
     dome = _DOME if worst.advice and "dome" in point.point.lower() else ""
+    advice = worst.advice + dome or without_lock(job, point, periods)
     return Finding(
         check=NAME,
         subject=point.point,
@@ -195,7 +218,7 @@ def _finding(job: Job, point: ZeroPoint, periods: list[Period], answers: list[_A
         source=SOURCE,
         measured=worst.readings[-1].fact.data.pressure.shown() if worst.readings else None,
         required={"limit": point.limit.shown()},
-        advice=(worst.advice + dome) or None,
+        advice=advice or None,
         entries=tuple(reading.fact.id for answer in answers for reading in answer.readings)
         + tuple(period.handled[0].id for period in periods if period.handled),
     )
@@ -204,7 +227,7 @@ def _finding(job: Job, point: ZeroPoint, periods: list[Period], answers: list[_A
 ZERO_PRESSURE = Check(
     NAME,
     "Zero at every point the procedure names, after isolation and before anything is loosened, in each period of work.",
-    "measured: |p| + U ≤ limit, U = 2·u; or vented: vent open, |p| ≤ resolution/2; t_last − t_first ≥ hold",
+    "measured: |p| + U ≤ limit, U = 2·u; or vented: vent open, p written 0; t_last − t_first ≥ hold",
     SOURCE,
     reads=frozenset(
         {

@@ -3,23 +3,26 @@
 Measured: |p| + U ≤ limit proves it, |p| − U > limit refutes it, between them it is open; p gauge pressure, kPa;
 U = 2·u, k = 2, JCGM 100:2008 (from memory; confirm against the document). A gauge of which nothing says how true it is
 (no certificate, no class) can refute zero but not prove it: the resolution alone is no uncertainty.
-Vented: the vent is open to atmosphere and the gauge stands at its zero, |p| ≤ resolution/2. Enough whatever U is: a
-bank gauge in steps of 5 bar cannot measure 2 kPa, but it can stand at its zero on an open vent.
-Believed: the same gauge was seen to read something as found. Common practice, no published source.
+Vented: the vent is open to atmosphere and the gauge stands at its zero, written as 0. Enough whatever U is: a bank
+gauge in steps of 5 bar cannot measure 2 kPa, but it can stand at its zero on an open vent. Any other number is
+measured: how coarse a gauge is, is what its reader says it is, and makes no zero of a pressure.
+Believed: the same gauge was seen alive as found, |p| ≥ 2 × its coarsest resolution. Common practice, no source.
 Held: t_last − t_first ≥ hold over the proofs since anything refuted them; a passing valve lets pressure rise again.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Literal
 
 from service.checks.clock import clock
 from service.checks.gauge import accuracy, gauge_name, resolution, standard_uncertainty
+from service.checks.instrument_kind import not_a
 from service.checks.job import Fact, Job
+from service.entries.instrument import PressureGauge
 from service.entries.procedure import ZeroPoint
 from service.entries.quantity import figures
 from service.entries.work import PressureRead
@@ -27,6 +30,10 @@ from service.entries.work import PressureRead
 Standing = Literal["proves", "refutes", "open"]
 COVERAGE = 2
 """k: U = 2·u."""
+ALIVE = 2
+"""Resolutions a gauge must have read as found, to be known to move."""
+Alive = Mapping[str, Fact[PressureRead]]
+"""By gauge: the reading as found that shows that it moves."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,42 +79,52 @@ class ZeroProof:
         return self.held is not None and self.held >= self.hold
 
 
-def seen_alive(job: Job) -> Mapping[str, datetime]:
-    """When each gauge was first seen, as found, to read more than its resolution (more than 0 where unknown)."""
-    alive: dict[str, datetime] = {}
+def seen_alive(job: Job) -> Alive:
+    """By gauge, the first reading as found that is clearly more than its resolution (more than 0 where unknown)."""
+    coarsest: dict[str, Decimal] = {}
+    for fact in job.facts.of(PressureRead):
+        if name := gauge_name(fact.data):
+            coarsest[name] = max(coarsest.get(name, Decimal(0)), resolution(job, fact.data) or Decimal(0))
+    alive: dict[str, Fact[PressureRead]] = {}
     for fact in job.facts.of(PressureRead):
         name, read = gauge_name(fact.data), fact.data.pressure
-        moved = read.reference == "gauge" and abs(read.si) > (resolution(job, fact.data) or Decimal(0))
-        if fact.data.phase == "as_found" and name is not None and moved:
-            alive.setdefault(name, fact.at)
+        if name is None or fact.data.phase != "as_found" or read.reference != "gauge":
+            continue
+        if read.si and abs(read.si) >= ALIVE * coarsest[name]:
+            alive.setdefault(name, fact)
     return alive
 
 
-def weigh(
-    job: Job, fact: Fact[PressureRead], point: ZeroPoint, isolated: datetime, alive: Mapping[str, datetime]
-) -> ZeroReading:
+def weigh(job: Job, fact: Fact[PressureRead], point: ZeroPoint, isolated: datetime, alive: Alive) -> ZeroReading:
     """What this reading, taken after the isolation, says about zero at the point."""
-    reading = _vented(job, fact) or _measured(job, fact, point)
+    if no_gauge := not_a(PressureGauge, job, fact.data.instrument):
+        says = f"{fact.data.pressure} at {clock(job, fact.at)}: {no_gauge}"
+        if job.instrument(fact.data.instrument) is not None:
+            return ZeroReading(fact, "open", says, "Correct the instrument's code in the entry.")
+    reading = _vented(job, fact, alive) or _measured(job, fact, point)
+    if no_gauge:
+        reading = replace(reading, says=f"{reading.says}; {no_gauge}")
     if reading.standing != "proves":
         return reading
     gauge = gauge_name(fact.data)
     if gauge is None:
         says = f"{reading.says}, but no gauge is named: one that was never seen to move proves nothing"
         return ZeroReading(fact, "open", says, "Name the gauge or instrument it was read on.")
-    if gauge not in alive or alive[gauge] > isolated:
+    if gauge not in alive or alive[gauge].at > isolated:
         says = f"{reading.says}, but {gauge} was not seen to read anything before the isolation: a gauge that was "
         advice = f"Record what {gauge} read as found, or prove zero on a gauge that was seen to read pressure."
         return ZeroReading(fact, "open", says + "never seen to move proves nothing", advice)
     return reading
 
 
-def _vented(job: Job, fact: Fact[PressureRead]) -> ZeroReading | None:
+def _vented(job: Job, fact: Fact[PressureRead], alive: Alive) -> ZeroReading | None:
     """Proof by an open vent; None where it is not one."""
-    read, step = fact.data.pressure, resolution(job, fact.data)
-    if not fact.data.vent_open or read.reference != "gauge" or abs(read.si) > (step or Decimal(0)) / 2:
+    read = fact.data.pressure
+    if not fact.data.vent_open or read.reference != "gauge" or read.number != 0:
         return None
-    within = f" (within half of {figures(step, 3)} kPa)" if step else ""
-    return ZeroReading(fact, "proves", f"{read} at {clock(job, fact.at)}, vent open, gauge at its zero{within}")
+    found = alive.get(gauge_name(fact.data) or "")
+    as_found = f" ({found.data.pressure} as found)" if found else ""
+    return ZeroReading(fact, "proves", f"{read} at {clock(job, fact.at)}, vent open, gauge at its zero{as_found}")
 
 
 def _measured(job: Job, fact: Fact[PressureRead], point: ZeroPoint) -> ZeroReading:
@@ -120,17 +137,35 @@ def _measured(job: Job, fact: Fact[PressureRead], point: ZeroPoint) -> ZeroReadi
     p, u = abs(read.si), standard_uncertainty(job, fact)
     expanded = None if u is None else COVERAGE * u
     if p - (expanded or Decimal(0)) > limit:
-        minus = "" if expanded is None else f" − U {figures(expanded, 3)}"
-        return ZeroReading(fact, "refutes", f"{said}: {figures(p, 4)}{minus} kPa is more than {figures(limit, 4)} kPa")
+        return ZeroReading(fact, "refutes", f"{said}: {_refuted(read.si, expanded, limit)}")
+    otherwise = _NOT_AT_ZERO if fact.data.vent_open else _OR_VENT
     if expanded is None:
-        return ZeroReading(fact, "open", f"{said}: the gauge's uncertainty is not known", _OR_VENT)
+        return ZeroReading(fact, "open", f"{said}: the gauge's uncertainty is not known", otherwise)
     if gauge_name(fact.data) and accuracy(job, fact) is None and p + expanded <= limit:
         says = f"{said}: how true the gauge is, is not known, only how finely it reads"
-        return ZeroReading(fact, "open", says, f"{_OR_VENT} Register the gauge's certificate or class.")
-    plus = f"{figures(p, 4)} + U {figures(expanded, 3)} = {figures(p + expanded, 4)} kPa"
+        return ZeroReading(fact, "open", says, f"{otherwise} Register the gauge's certificate or class.")
+    plus = f"{figures(p, 4)} + U {figures(expanded, 3)} = {_sum(p, expanded)} kPa"
     if p + expanded <= limit:
         return ZeroReading(fact, "proves", f"{said}: {plus}, at most {figures(limit, 4)} kPa")
-    return ZeroReading(fact, "open", f"{said}: {plus} is over {figures(limit, 4)} kPa, too coarse to tell", _OR_VENT)
+    return ZeroReading(fact, "open", f"{said}: {plus} is over {figures(limit, 4)} kPa, too coarse to tell", otherwise)
+
+
+def _refuted(p: Decimal, expanded: Decimal | None, limit: Decimal) -> str:
+    """Further from zero than the limit, on either side of it."""
+    size, most, minus = figures(abs(p), 4), figures(limit, 4), ""
+    if p < 0:
+        if expanded is not None:
+            minus = f" + U {figures(expanded, 3)} = −{_sum(-p, -expanded)}"
+        return f"−{size}{minus} kPa is below −{most} kPa"
+    if expanded is not None:
+        minus = f" − U {figures(expanded, 3)} = {_sum(p, -expanded)}"
+    return f"{size}{minus} kPa is more than {most} kPa"
+
+
+def _sum(p: Decimal, expanded: Decimal) -> str:
+    """Of the two as they are printed, so that a reader comes to the same."""
+    return f"{Decimal(figures(p, 4)) + Decimal(figures(expanded, 3)):f}"
 
 
 _OR_VENT = "Open the vent to atmosphere and record that the gauge stands at its zero, or read a finer gauge."
+_NOT_AT_ZERO = "The vent is open and the gauge is not at its zero: wait until it is, or read a finer gauge."

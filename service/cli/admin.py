@@ -18,6 +18,7 @@ from service.ledger import keys
 from service.ledger.append import open_facility
 from service.settings import Settings
 from service.store.engine import Store
+from service.store.migrate import is_made
 from service.store.migrate import migrate as migrate_store
 
 facility = typer.Typer(no_args_is_help=True, help="Facilities.")
@@ -36,6 +37,16 @@ def add_to(app: typer.Typer) -> None:
 def open_store() -> Store:
     """The database, brought up to date."""
     store = Store(Settings().database_url)
+    migrate_store(store)
+    return store
+
+
+def made_store() -> Store:
+    """The database that is there, brought up to date. Raises Unknown: reading makes none."""
+    store = Store(Settings().database_url)
+    if not is_made(store):
+        where = store.shown
+        raise Unknown(f"no ledger at {where}; witnessmark facility add makes one", code="no_ledger")
     migrate_store(store)
     return store
 
@@ -73,7 +84,7 @@ def token_new(
     scope: Annotated[list[str], typer.Option(help=f"One of {', '.join(SCOPES)}; may be given several times.")],
 ) -> None:
     """Make a token and print it: it is shown only this once."""
-    typer.echo(new_token(open_store(), facility, [cast("Scope", each) for each in scope], now()))
+    typer.echo(new_token(made_store(), facility, [cast("Scope", each) for each in scope], now()))
 
 
 def checks() -> None:

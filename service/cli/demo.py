@@ -58,10 +58,15 @@ class Scenario(NamedTuple):
 
     @classmethod
     def read(cls, folder: Path) -> Scenario:
-        """From a folder with a ``demo.json``."""
-        about = json.loads((folder / "demo.json").read_text(encoding="utf-8"))
-        bodies = [json.loads((folder / post["file"]).read_text(encoding="utf-8")) for post in about["posts"]]
-        return cls(FacilityOpened.model_validate(about["facility"]), about["as_of"], about["posts"], bodies)
+        """From a folder with a ``demo.json``. Raises BadParameter where there is none that can be played."""
+        try:
+            about = json.loads((folder / "demo.json").read_text(encoding="utf-8"))
+            bodies = [json.loads((folder / post["file"]).read_text(encoding="utf-8")) for post in about["posts"]]
+            return cls(FacilityOpened.model_validate(about["facility"]), about["as_of"], about["posts"], bodies)
+        except OSError as why:
+            raise typer.BadParameter(f"no scenario in {folder}: {why.filename} cannot be read") from None
+        except (ValueError, KeyError, TypeError) as why:
+            raise typer.BadParameter(f"the scenario in {folder} cannot be played: {why}") from None
 
 
 def add_to(app: typer.Typer) -> None:
@@ -73,7 +78,7 @@ def demo(
     *,
     once: Annotated[bool, typer.Option("--once", help="End after printing.")] = False,
     data: Annotated[Path | None, typer.Option(help="Folder with demo.json and the files it names.")] = None,
-    port: Annotated[int, typer.Option(help="Port to listen on; 0 takes a free one.")] = 0,
+    port: Annotated[int, typer.Option(min=0, max=65_535, help="Port to listen on; 0 takes a free one.")] = 0,
 ) -> None:
     """Play the main job on a temporary ledger: post field records, print what was judged and what is due, serve on."""
     started, out = time.monotonic(), Console(highlight=False, soft_wrap=True)

@@ -14,7 +14,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-from service.cli.admin import open_store
+from service.cli.admin import made_store, open_store
 from service.entries.refusals import Unknown
 from service.ledger.export import Withheld
 from service.ledger.export import export as export_ledger
@@ -81,7 +81,7 @@ def export(
     signed = SignedLogs(SigningKey(key_file), LastCheckpoints(key_file))
     withheld = Withheld(frozenset(withhold or ()), frozenset(withhold_by or ()))
     with _watched() as bar:
-        told = export_ledger(open_store(), signed, facility, file, withheld, partial(bar, "entries"))
+        told = export_ledger(made_store(), signed, facility, file, withheld, partial(bar, "entries"))
     _out.print(f"{file} holds {told.checkpoint.size} entries of {facility}, root {told.checkpoint.root.hex()}.")
 
 
@@ -117,12 +117,12 @@ def verify(
 
 def _database_holds(code: str, *, with_views: bool) -> bool:
     with _watched() as bar:
-        report = verify_database(open_store(), LastCheckpoints(Settings().key_file), code, bar, with_views=with_views)
+        report = verify_database(made_store(), LastCheckpoints(Settings().key_file), code, bar, with_views=with_views)
     return _tell(code, report)
 
 
 def _codes(facility: str | None) -> list[str]:
-    with open_store().reading() as tx:
+    with made_store().reading() as tx:
         return [facility] if facility else views.all_facilities(tx)
 
 

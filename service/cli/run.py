@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import signal
+import socket
 import sys
 import threading
 from pathlib import Path
@@ -30,10 +31,11 @@ def add_to(app: typer.Typer) -> None:
 
 def serve(
     host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
-    port: Annotated[int, typer.Option(help="Port to listen on.")] = 8000,
+    port: Annotated[int, typer.Option(min=0, max=65_535, help="Port to listen on; 0 takes a free one.")] = 8000,
     processes: Annotated[int, typer.Option(min=1, help="How many processes share the port, on PostgreSQL.")] = 1,
 ) -> None:
     """Run the service, the database brought up to date first. It ends when told to, what it has taken recorded."""
+    _be_free(host, port)
     settings = Settings()
     store = Store(settings.database_url)
     if store.is_sqlite and processes > 1:
@@ -85,6 +87,17 @@ def _told_too(number: int, stopping: threading.Event) -> None:
 def _ended(_signal: int, _frame: object) -> NoReturn:
     """The server gives the signal back once it has ended in order: that is success."""
     sys.exit(0)
+
+
+def _be_free(host: str, port: int) -> None:
+    """Better one line now than a log of what could not be started. Raises BadParameter."""
+    try:
+        family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        with socket.socket(family, kind, protocol) as trial:
+            trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            trial.bind(address)
+    except OSError as why:
+        raise typer.BadParameter(f"port {port} of {host} cannot be had: {why.strerror}") from None
 
 
 def openapi(

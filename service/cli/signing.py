@@ -8,7 +8,7 @@ import typer
 from rich.console import Console
 
 from service.app import now
-from service.cli.admin import facility, open_store
+from service.cli.admin import facility, made_store
 from service.ledger import accept_restore as accepting
 from service.ledger import keys
 from service.ledger.last_checkpoints import LastCheckpoints
@@ -30,7 +30,7 @@ def add_to(app: typer.Typer) -> None:
 @key.command("make")
 def key_make() -> None:
     """Let the key file sign the logs that have no key; it is made if it is the first."""
-    store, path = open_store(), Settings().key_file
+    store, path = made_store(), Settings().key_file
     with store.reading() as tx:
         codes = [code for code in log.keyless(tx) if views.facility(tx, code) is not None]
     for code in codes:
@@ -41,7 +41,7 @@ def key_make() -> None:
 @key.command("show")
 def key_show(facility: Annotated[str | None, typer.Option(help="Code of a facility; all if left out.")] = None) -> None:
     """Print the verifier keys: facility, from which size on, key line, and whether it is retired."""
-    store = open_store()
+    store = made_store()
     with store.reading() as tx:
         codes = [facility] if facility else list(log.current_keys(tx))
         for code in codes:
@@ -53,7 +53,7 @@ def key_show(facility: Annotated[str | None, typer.Option(help="Code of a facili
 @key.command("rotate")
 def key_rotate() -> None:
     """Sign with a new key from now on. The old verifier keys stay listed; the old file is kept."""
-    store = open_store()
+    store = made_store()
     old = keys.rotate(store, Settings().key_file, now())
     with store.reading() as tx:
         for code, line in log.current_keys(tx).items():
@@ -67,7 +67,7 @@ def witness_add(
     verifier: Annotated[str, typer.Option("--key", help="The witness's verifier key line.")],
 ) -> None:
     """Take cosignatures of a witness."""
-    added = keys.add_witness(open_store(), facility, verifier, now())
+    added = keys.add_witness(made_store(), facility, verifier, now())
     _out.print(f"Cosignatures of {added.name} ({added.key_id.hex()}) are taken for {facility}.", markup=False)
 
 
@@ -78,5 +78,5 @@ def accept_restore(
 ) -> None:
     """Accept that a backup was put back: said in the ledger, after which entries are taken again."""
     last = LastCheckpoints(Settings().key_file)
-    seq = accepting.accept_restore(open_store(), last, code, reason, now())
+    seq = accepting.accept_restore(made_store(), last, code, reason, now())
     _out.print(f"Entry {seq} of {code} says what happened; entries are taken again.", markup=False)

@@ -15,6 +15,7 @@ from jiter import LosslessFloat
 from pydantic import BaseModel, Field, StringConstraints, ValidationError
 
 from service.entries.catalogue import ENTRY_TYPES
+from service.entries.plain_words import code_and_words
 from service.entries.refusals import Fault, pointer
 from service.entries.words import Code, Digest, Many, Model, Moment, Name, Time, Uuid
 
@@ -82,22 +83,6 @@ class Draft:
         return self.envelope.occurred_at
 
 
-_WORDS = {
-    "extra_forbidden": ("unknown_member", "this member is not known here"),
-    "missing": ("missing", "this member is wanted"),
-    "literal_error": ("not_one_of", "{message}"),
-    "union_tag_invalid": ("not_one_of", "{message}"),
-    "union_tag_not_found": ("missing", "{message}"),
-    "string_unicode": ("lone_surrogate", "half a surrogate pair is not text"),
-    "string_too_short": ("too_short", "{message}"),
-    "string_too_long": ("too_long", "{message}"),
-    "greater_than_equal": ("too_small", "{message}"),
-    "less_than_equal": ("too_great", "{message}"),
-    "too_short": ("too_few", "{message}"),
-    "too_long": ("too_many", "{message}"),
-    "string_pattern_mismatch": ("wrong_form", "{message}"),
-}
-_MISTYPED = ("_type", "_parsing")
 _MOST_TOLD = 1_000
 """More faults than that in one entry are counted and not told: to spell out a million takes seconds."""
 
@@ -111,15 +96,11 @@ def faults_of(error: ValidationError, prefix: str = "") -> list[Fault]:
     for wrong in found:
         if wrong["type"] == "too_short" and any(_inside(other["loc"], wrong["loc"]) for other in found):
             continue  # the list is not too short: its items are at fault, and are not counted
-        code, words = _WORDS.get(wrong["type"], (wrong["type"], "{message}"))
-        if wrong["type"].endswith(_MISTYPED):
-            code = "wrong_type"
+        code, words = code_and_words(wrong)
         steps = wrong["loc"][1:] if error.title in _CHOICES else wrong["loc"]
         if wrong["type"].startswith("union_tag"):
             steps = (*steps, wrong["ctx"]["discriminator"].strip("'"))
-        faults.append(
-            Fault(prefix + pointer(steps), code, words.format(message=wrong["msg"].replace("Input should", "should")))
-        )
+        faults.append(Fault(prefix + pointer(steps), code, words))
     return faults
 
 

@@ -41,7 +41,7 @@ class FacilityOpened(Model):
 
 
 class FacilityAmended(Model):
-    """A new name, or a new time zone from a day on (that day included)."""
+    """A new name, or a new time zone from a day on (that day included); posted to /entries with the scope admin."""
 
     name: Name | None = None
     time_zone: TimeZone | None = None

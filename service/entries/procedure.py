@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, Field, ValidationError, model_validator
+from pydantic_core import InitErrorDetails
 
 from service.entries.once import once
 from service.entries.quantity import LeakRate, Length, PressureDifference, Torque, Turns
@@ -191,22 +192,35 @@ class ProcedurePublished(Model):
 
     @model_validator(mode="after")
     def _hangs_together(self) -> Self:
-        for fault in self._loose_ends():
-            raise refuse("loose_end", fault)
+        loose = [InitErrorDetails(type=refuse("loose_end", why), loc=at, input=None) for at, why in self._loose_ends()]
+        if loose:
+            raise ValidationError.from_exception_data("ProcedurePublished", loose)
         return self
 
-    def _loose_ends(self) -> Iterator[str]:
+    def _loose_ends(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """Where a name leads nowhere, or stands twice, and why."""
         joints = [joint.joint for joint in self.joints]
         parts = [part.part for part in self.kit.parts] if self.kit else []
-        for what, names in (("joint", joints), ("part", parts), ("step", [str(step.number) for step in self.steps])):
-            yield from (f"{what} {name!r} stands twice" for name in dict.fromkeys(names) if names.count(name) > 1)
-        for part in self.kit.parts if self.kit else ():
+        steps = [str(step.number) for step in self.steps]
+        yield from _twice(("joints",), "joint", joints)
+        yield from _twice(("kit", "parts"), "part", parts)
+        yield from _twice(("steps",), "number", steps)
+        for place, part in enumerate(self.kit.parts if self.kit else ()):
             if part.joint is not None and part.joint not in joints:
-                yield f"part {part.part!r} belongs to joint {part.joint!r}, which is not among the joints"
-        for name in self.lubricant.on if self.lubricant else ():
+                why = f"part {part.part!r} belongs to joint {part.joint!r}, which is not among the joints"
+                yield ("kit", "parts", place, "joint"), why
+        for place, name in enumerate(self.lubricant.on if self.lubricant else ()):
             if parts and name not in parts:
-                yield f"lubricant goes on {name!r}, which is not in the kit"
-        for milestone in (milestone for pair in self.before for milestone in pair):
-            kind, _, subject = milestone.partition(":")
-            if subject and kind == "torque.applied" and subject not in joints:
-                yield f"{milestone!r} names a joint that is not among the joints"
+                yield ("lubricant", "on", place), f"lubricant goes on {name!r}, which is not in the kit"
+        for place, pair in enumerate(self.before):
+            for side, milestone in enumerate(pair):
+                kind, _, subject = milestone.partition(":")
+                if subject and kind == "torque.applied" and subject not in joints:
+                    yield ("before", place, side), f"{milestone!r} names a joint that is not among the joints"
+
+
+def _twice(place: tuple[str, ...], member: str, names: Sequence[str]) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    """The second and every further time that a name stands in a list."""
+    for index, name in enumerate(names):
+        if name in names[:index]:
+            yield (*place, index, member), f"{name!r} stands twice"

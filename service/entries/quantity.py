@@ -8,11 +8,12 @@ decimals: 1 ft·lbf = 0.3048 m × 0.453 592 37 kg × 9.806 65 m/s² (NIST SP 811
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 from functools import cache, lru_cache
-from typing import Any, ClassVar, Literal, NamedTuple
+from typing import Any, ClassVar, Literal, NamedTuple, Self
 
-from pydantic import ConfigDict, GetJsonSchemaHandler, field_validator, model_validator
+from pydantic import ConfigDict, GetJsonSchemaHandler, ValidationError, field_validator, model_validator
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
@@ -252,11 +253,12 @@ class Quantity(Model):
         """As findings show it: as written, and in SI to ``count`` figures."""
         return {"value": self.value, "unit": self.code, "si": {"value": figures(self.si, count), "unit": self.si_unit}}
 
-    def readings_in_other_units(self) -> Iterator[Quantity]:
-        """The same number in every other unit of the dimension: what was meant if the unit slipped."""
+    def readings_in_other_units(self) -> Iterator[Self]:
+        """The same number in every other unit in which it can be true: what was meant if the unit slipped."""
         for unit in UNITS[self.dimension]:
             if unit.code != self.code:
-                yield type(self)(value=self.value, unit=unit.code)
+                with suppress(ValidationError):
+                    yield type(self).model_validate({**self.model_dump(), "unit": unit.code})
 
 
 class Torque(Quantity):
@@ -267,7 +269,7 @@ class Torque(Quantity):
 
 
 class Pressure(Quantity):
-    """A pressure, SI kPa, gauge unless it says absolute."""
+    """A pressure, SI kPa, gauge unless it says absolute (psia says so by itself)."""
 
     dimension = "pressure"
     lowest = Decimal("-101.325")
@@ -277,18 +279,16 @@ class Pressure(Quantity):
 
     @model_validator(mode="after")
     def _reference_fits(self) -> Pressure:
+        told = {"psia": "absolute", "psig": "gauge"}.get(self.unit, self.reference)
+        if told != self.reference and "reference" in self.model_fields_set:
+            raise refuse("two_references", f"{self.unit} is {told}, but the reference says {self.reference}")
+        object.__setattr__(self, "reference", told)  # not among what was sent: the entry is kept as it came
         if self.reference == "absolute" and self.si < 0:
             raise refuse("below_lowest", "an absolute pressure cannot be negative")
-        if (self.unit == "psia" and self.reference != "absolute") or (
-            self.unit == "psig" and self.reference != "gauge"
-        ):
-            raise refuse(
-                "two_references", f"{self.unit} against reference {self.reference}: say it once (psia wants absolute)"
-            )
         return self
 
     def __str__(self) -> str:
-        return f"{self.value} {self.code}" + (" absolute" if self.reference == "absolute" else "")
+        return f"{self.value} {self.code}{' absolute' * (self.reference == 'absolute')}"
 
 
 class PressureDifference(Quantity):

@@ -38,7 +38,7 @@ _DURATION = re.compile(
     re.ASCII,
 )
 _MOST_DIGITS = 18
-_FIRST_YEAR = 1900
+_FIRST_YEAR, _LAST_YEAR = 1900, 9999
 
 
 T = TypeVar("T")
@@ -87,7 +87,7 @@ def decimal_text(value: Any) -> str:
     if "e" in text or "E" in text:
         text = format(Decimal(text), "f") if abs(Decimal(text).adjusted()) <= _MOST_DIGITS else "9" * 99
     if sum(character.isdigit() for character in text.lstrip("-0.")) > _MOST_DIGITS or len(text) > 2 * _MOST_DIGITS + 3:
-        raise refuse("too_many_digits", f"more than {_MOST_DIGITS} digits")
+        raise refuse("too_many_digits", f"more than {_MOST_DIGITS} digits when written out")
     return text
 
 
@@ -155,6 +155,12 @@ class Duration(str):
         return 3600 * self._parts[4] + 60 * self._parts[5] + self._parts[6]
 
 
+def _no_such(value: str, what: str) -> str:
+    """In that year, or at all."""
+    known = _FIRST_YEAR <= int(value[:4]) < _LAST_YEAR
+    return f"no such {what}" if known else f"a year from {_FIRST_YEAR} to {_LAST_YEAR} is wanted, at UTC too"
+
+
 def moment_of(value: Any) -> Moment:
     """An RFC 3339 time with offset. Raises ``not_a_time`` or ``no_offset``."""
     match = _TIME.fullmatch(value) if isinstance(value, str) else None
@@ -164,10 +170,11 @@ def moment_of(value: Any) -> Moment:
         raise refuse("no_offset", "the offset from UTC is missing: end it with Z or +01:00")
     try:
         moment = Moment(value)
-        if moment.at.year < _FIRST_YEAR:
-            raise refuse("not_a_time", f"before {_FIRST_YEAR}")
+        year = moment.at.year
     except (ValueError, OverflowError):
-        raise refuse("not_a_time", "no such time") from None
+        raise refuse("not_a_time", _no_such(value, "time")) from None
+    if year < _FIRST_YEAR:
+        raise refuse("not_a_time", f"a year from {_FIRST_YEAR} on is wanted, at UTC too")
     return moment
 
 
@@ -175,11 +182,11 @@ def _day(value: Any) -> Day:
     if not isinstance(value, str) or not _DAY.fullmatch(value):
         raise refuse("not_a_day", "a calendar day is wanted, such as 2026-05-04")
     try:
-        day = Day(value)
-        if day.date.year < _FIRST_YEAR:
-            raise refuse("not_a_day", f"before {_FIRST_YEAR}")
+        year = (day := Day(value)).date.year
     except ValueError:
-        raise refuse("not_a_day", "no such day") from None
+        raise refuse("not_a_day", _no_such(value, "day")) from None
+    if year < _FIRST_YEAR:
+        raise refuse("not_a_day", f"a year from {_FIRST_YEAR} on is wanted")
     return day
 
 

@@ -160,14 +160,15 @@ def _after_closing(draft: Draft, known: Known) -> Iterator[Fault]:
     closed_at = known.closed_at(draft.envelope.rebuild)
     if closed_at is None:
         return
+    closed = known.closed_as_written(draft.envelope.rebuild)
     if draft.type == "rebuild.closed":
-        yield Fault("/rebuild", "already_closed", f"closed at {closed_at.isoformat()}: correct that entry instead")
+        yield Fault("/rebuild", "already_closed", f"closed at {closed}: correct that entry instead")
     elif draft.occurred_at.at > closed_at:
         yield Fault(
             "/occurred_at",
             "after_closing",
-            f"the rebuild was closed at {closed_at.isoformat()}; afterwards only late facts, countersignatures, notes, "
-            "concessions, notices and corrections are taken",
+            f"the rebuild was closed at {closed}; afterwards only late facts, countersignatures, notes, concessions, "
+            "notices and corrections are taken",
         )
 
 

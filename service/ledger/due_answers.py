@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 
 from service.ledger.due import days, state
 from service.ledger.read_views import facility_of
-from service.store import due_list
+from service.store import due_list, views
 from service.store.due_list import Wanted
 
 __all__ = ["Asked", "Key", "Wanted", "due_page"]
@@ -44,11 +44,12 @@ def due_page(tx: Connection, facility: str, wanted: Wanted) -> tuple[list[dict[s
     rows = due_list.page(tx, facility, wanted)
     more, rows = len(rows) > wanted.limit, rows[: wanted.limit]
     as_of, day = wanted.as_of, wanted.as_of.isoformat()
-    items = [_item(row, as_of, day) for row in rows]
+    published = views.revisions(tx, facility, sorted({row[1] for row in rows}))
+    items = [_item(row, as_of, day, published=row[1] in published) for row in rows]
     return items, (rows[-1][3], rows[-1][0], rows[-1][1]) if more else None
 
 
-def _item(row: tuple[Any, ...], as_of: date, day: str) -> dict[str, Any]:
+def _item(row: tuple[Any, ...], as_of: date, day: str, *, published: bool) -> dict[str, Any]:
     """A row (``due_list.SHOWN``) as callers are told it; ``day`` is ``as_of`` as text."""
     tag, procedure, gas, due_on, window_on, baseline, why, anchor, rebuild, says, out = row
     due_on = None if due_on == due_list.NEVER else due_on
@@ -65,5 +66,5 @@ def _item(row: tuple[Any, ...], as_of: date, day: str) -> dict[str, Any]:
         "anchor": anchor,
         "rebuild": rebuild,
         "out_of_service": bool(out),
-        "says": says,
+        "says": says if published else f"{says}; no procedure {procedure} is published here",
     }

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from service.checks.catalogue import CHECKS, EDITION
-from service.checks.finding import Finding
+from service.checks.finding import COMMON_PRACTICE, Finding
 from service.checks.job import Job
 from service.entries.judgement import State, Verdict
 from service.entries.once import once
@@ -80,7 +80,23 @@ def digest_of(data: Mapping[str, Any]) -> str:
     return hashlib.sha256(canonical(said)).hexdigest()
 
 
-UNJUDGED = Judgement("unopened", "inconclusive")
+UNJUDGED = Judgement(
+    "unopened",
+    "inconclusive",
+    (
+        Finding(
+            check="sign_off",
+            subject="opening",
+            verdict="inconclusive",
+            says=(
+                "Nothing says by which procedure to judge it: rebuild.opened is not recorded or was withdrawn, or the "
+                "procedure it names is not published."
+            ),
+            advice="Record rebuild.opened for this rebuild; what was recorded before is then judged too.",
+            source=COMMON_PRACTICE,
+        ),
+    ),
+)
 """Before the entry that opens a rebuild has arrived, nobody knows by which procedure to judge it."""
 
 

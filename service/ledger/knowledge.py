@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from service.entries.catalogue import Scope
+from service.entries.words import Moment
 from service.ledger.entry import Entry
 from service.ledger.rebuild import fold
 from service.ledger.register import Asset
@@ -57,3 +58,11 @@ class Known:
             closing = fold(lifecycle).closing
             self._closings[key] = closing.at if closing else None
         return self._closings[key]
+
+    def closed_as_written(self, rebuild: str | None) -> str:
+        """The same as whoever closed it wrote it, offset and all; of a corrected time, as the correction did."""
+        at, lifecycle = self.closed_at(rebuild), self.lifecycles.get(rebuild or "", ())
+        written = [entry.body["occurred_at"] for entry in lifecycle if entry.type == "rebuild.closed"]
+        replaced = [(entry.data.get("replacement") or {}).get("occurred_at") for entry in lifecycle]
+        same = [text for text in (*written, *filter(None, replaced)) if Moment(text).at == at]
+        return same[0] if same else str(at and at.isoformat())

@@ -71,14 +71,14 @@ def stem_of(text: str | None) -> StemLeft | None:
     if text is None:
         return None
     stem = orjson.loads(text)
-    return StemLeft(Decimal(stem["turns"]), instant(stem["at_us"]), tuple(stem["entries"]))
+    return StemLeft(Decimal(stem["turns"]), instant(stem["at_us"]), tuple(stem["entries"]), stem.get("how", ""))
 
 
 def stem_text(stem: StemLeft | None) -> str | None:
     """How the stem was left, as the rebuild's view keeps it."""
     if stem is None:
         return None
-    left = {"turns": str(stem.turns), "at_us": microseconds(stem.at), "entries": list(stem.entries)}
+    left = {"turns": str(stem.turns), "at_us": microseconds(stem.at), "entries": list(stem.entries), "how": stem.how}
     return orjson.dumps(left).decode()
 
 

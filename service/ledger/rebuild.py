@@ -101,15 +101,22 @@ def _fact(entry: Entry, at: datetime, data: BaseModel, by: str | None) -> Fact[B
 def _corrected(target: Entry, rivals: list[Entry]) -> tuple[Fact[BaseModel] | None, list[Correction]]:
     """The fact with the greatest fitting correction applied (None: withdrawn), and all rivals with their fate."""
     fact: Fact[BaseModel] | None = plain_fact(target)
-    shown, settled = [], False
+    shown, holding = [], None
     for rival in sorted(rivals, key=lambda entry: entry.order, reverse=True):
         why_not = misfit(rival.body, target)
-        if why_not is None and settled:
-            why_not = "a later correction holds"
+        if why_not is None and holding is not None:
+            why_not = _outdone(rival, holding)
         shown.append(Correction(rival, target.id, holds=why_not is None, why_not=why_not))
         if why_not is None:
-            fact, settled = _apply(rival, target), True
+            fact, holding = _apply(rival, target), rival
     return fact, shown
+
+
+def _outdone(rival: Entry, holding: Entry) -> str:
+    """Why a correction that fits does not hold beside the one that does."""
+    if rival.occurred_at < holding.occurred_at:
+        return "a later correction holds"
+    return "made at the same time as the one that holds, which has the greater id"
 
 
 def misfit(correction: Mapping[str, Any], target: Entry) -> str | None:
@@ -119,6 +126,8 @@ def misfit(correction: Mapping[str, Any], target: Entry) -> str | None:
     stand in it.
     """
     row = ENTRY_TYPES[target.type]
+    if target.type == "entry.corrected":
+        return "a correction is never corrected: post another correction of the same entry, dated later"
     if not row.corrigible:
         return f"{target.type} is never corrected"
     if row.scope not in correction.get("scopes", (row.scope,)):

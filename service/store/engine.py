@@ -78,6 +78,8 @@ class Store:
     def __init__(self, url: str, read_url: str | None = None, pace: Pace | None = None) -> None:
         parsed = _parsed(url)
         self.url = parsed.render_as_string(hide_password=False)
+        self.shown = parsed.render_as_string(hide_password=True)
+        self.file = parsed.database if parsed.get_backend_name() == "sqlite" else None
         self.is_sqlite = parsed.get_backend_name() == "sqlite"
         if self.is_sqlite and read_url:
             raise ArgumentError("an SQLite file has no replica to read from")

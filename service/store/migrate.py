@@ -35,6 +35,14 @@ def is_current(store: Store) -> bool:
         return False
 
 
+def is_made(store: Store) -> bool:
+    """Was a ledger ever made there? Asking makes none. Raises DBAPIError where the database does not answer."""
+    if store.is_sqlite and not (store.file and Path(store.file).is_file()):
+        return False
+    with store.engine.connect() as connection:
+        return MigrationContext.configure(connection).get_current_revision() is not None
+
+
 def migrate(store: Store) -> None:
     """Upgrade to the newest revision; several processes may try at once, one does it."""
     config = _config()

@@ -185,3 +185,29 @@ class TestTheFacilitysMidnight:
 )
 def test_a_question_that_cannot_be_is_refused_at_its_parameter(quiet_desk: Desk, query: str, where: str) -> None:
     assert [pointer for pointer, _ in problem(quiet_desk.get(f"/due?{query}"), 422)] == [where]
+
+
+def test_a_service_by_a_procedure_that_nobody_published_is_kept_and_says_so(desk: Desk) -> None:
+    unknown = regulator("N-9", "2025-05-01")
+    unknown["data"]["service"] = [{"procedure": "BR-99", "every": "P1Y"}]
+    desk.record(unknown)
+    says = {item["asset"]: item["says"] for item in desk.get("/due").json()["items"]}
+    assert says["N-9"] == "2025-05-01 + P1Y = 2026-05-01; no procedure BR-99 is published here"
+    assert "published" not in says["OX2-LB"]
+
+
+@pytest.mark.parametrize(
+    ("query", "where", "words"),
+    [
+        ("within=soon", "/query/within", "a whole number is wanted"),
+        ("within=-1", "/query/within", "0 at least"),
+        ("state=late", "/query/state", "one of these is wanted: 'no_baseline', 'not_due', 'due' or 'overdue'"),
+        ("as_of=1850-01-01", "/query/as_of", "a year from 1900 on is wanted"),
+        ("as_of=2026-02-30", "/query/as_of", "no such day"),
+    ],
+)
+def test_a_parameter_that_cannot_be_used_is_told_in_plain_words(
+    quiet_desk: Desk, query: str, where: str, words: str
+) -> None:
+    errors = quiet_desk.get(f"/due?{query}").json()["errors"]
+    assert [(one["pointer"], one["detail"]) for one in errors] == [(where, words)]

@@ -79,7 +79,7 @@ class TestCalibrations:
         told = either_desk.get(f"/rebuilds/{REBUILD}").json()
         assert told["verdict"] == "nonconforming"
         seat = next(one for one in told["findings"] if (one["check"], one["subject"]) == ("torque", "seat"))
-        assert "26.8 N.m" in seat["says"]
+        assert "26.786 N.m" in seat["says"]
         assert [one["verdict"] for one in told["judged"]] == ["conforming", "nonconforming"], "both stay on record"
 
 

@@ -87,8 +87,9 @@ class TestSockets:
         assert told["across_flats"]["si"] == {"value": "50.800", "unit": "mm"}
         assert told["metric"] == ["52 mm"]
         assert told["inch"] == ["2 in"]
-        assert {"socket": "50 mm", "why": "0.80 mm too small: it will not go on, or is forced"} in told["near"]
-        assert told["source"] == "common practice, no published source"
+        rule = "one that fits is 0 to 2.5 % larger than the nominal size"
+        assert {"socket": "50 mm", "why": f"0.80 mm (1.6 %) too small: {rule}"} in told["near"]
+        assert told["source"] == f"{rule}; common practice, no published source"
 
     def test_a_metric_hexagon_is_told_its_inch_sockets_too(self, desk: Desk) -> None:
         told = self.sockets(desk, "32 mm")
@@ -104,7 +105,9 @@ class TestSockets:
         (["joints", 1, "low"], q("33 N.m"), "/joints/1", "upside_down"),
         (["zero_pressure", "hold"], "two minutes", "/zero_pressure/hold", "not_a_duration"),
         (["before", 0, 0], "torque.guessed", "/before/0/0", "unknown_milestone"),
-        (["kit", "parts", 0, "joint"], "a joint of another procedure", "", "loose_end"),
+        (["kit", "parts", 0, "joint"], "a joint of another procedure", "/kit/parts/0/joint", "loose_end"),
+        (["lubricant", "on", 0], "a part of another procedure", "/lubricant/on/0", "loose_end"),
+        (["before", 0, 1], "torque.applied:a joint of another procedure", "/before/0/1", "loose_end"),
         (["leak_test", "limit", "unit"], "kPa", "/leak_test/limit/unit", "wrong_dimension"),
         (["tools", 0, "across_flats", "unit"], "bar", "/tools/0/across_flats/unit", "wrong_dimension"),
         (["revision"], 0, "/revision", "too_small"),

@@ -136,10 +136,17 @@ def opening() -> list[Fact[BaseModel]]:
     ]
 
 
+def isolated(clock: str, **data: Any) -> Fact[BaseModel]:
+    """The bank shut off: its master valve closed and locked."""
+    return fact(
+        "bank.isolated", clock, **{"valves": [{"valve": "left master", "state": "closed", "lock": "9"}], **data}
+    )
+
+
 def isolation() -> list[Fact[BaseModel]]:
     """Isolated and proven: each point twice, five minutes apart."""
     return [
-        fact("bank.isolated", "13:10:00", valves=[{"valve": "left master", "state": "closed"}]),
+        isolated("13:10:00"),
         header("13:20:00", "isolated", "0 bar", vent_open=True),
         read("13:20:30", "outlet", "isolated", "0.1 kPa"),
         read("13:21:00", "loading dome", "isolated", "0.3 kPa"),

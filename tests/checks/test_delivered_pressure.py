@@ -80,7 +80,7 @@ def test_both_ends_of_a_band_are_inside_in_any_unit(pressure, band, verdict):
 def test_fifty_psi_is_a_quarter_of_a_kilopascal_below_a_band_rounded_to_345():
     finding = judged(flowing("50 psi"), band=("345 kPa", "380 kPa"))
     assert finding.verdict == "nonconforming"
-    assert finding.says.startswith("50 psi (344.74 kPa) as left, flowing; band 345 kPa to 380 kPa: 0.262 kPa below it")
+    assert finding.says.startswith("50 psi (344.74 kPa) as left, flowing; band 345 kPa to 380 kPa: 0.26 kPa below it")
 
 
 @given(st.integers(8_000, 10_000))
@@ -94,19 +94,42 @@ def test_too_high_says_how_many_turns_out():
     finding = judged(flowing("930 kPa"))
     assert finding.verdict == "nonconforming"
     assert finding.advice == (
-        "It is 20.0 kPa above its band: at 80 kPa per turn as registered, the end of the band is 0.25 turn out; "
+        "It is 20 kPa above its band: at 80 kPa per turn as registered, the end of the band is 0.25 turn out; "
         "set it again and read it again."
     )
 
 
 def test_too_low_says_how_many_turns_in():
-    assert "10.0 kPa below its band" in judged(flowing("840 kPa")).advice
+    assert "10 kPa below its band" in judged(flowing("840 kPa")).advice
     assert "0.12 turn in" in judged(flowing("840 kPa")).advice  # 10/80 = 0.125, even digit
 
 
 def test_without_a_known_stem_only_the_difference_is_told():
     advice = judged(flowing("840 kPa"), register={"stem": None}).advice
-    assert advice == "It is 10.0 kPa below its band: set it again and read it again."
+    assert advice == "It is 10 kPa below its band: set it again and read it again."
+
+
+def test_the_difference_is_that_of_the_numbers_printed():
+    finding = judged(flowing("133.5 psi"))
+    assert finding.says.startswith(
+        "133.5 psi (920.45 kPa) as left, flowing; band 850 kPa to 910 kPa: 10.45 kPa above it"
+    )
+    assert finding.advice.startswith("It is 10.45 kPa above its band")
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"), [("880 psi", "880 kPa"), ("8.8 kPa", "8.8 bar or 8.8 kgf/cm2 or 8.8 atm")]
+)
+def test_a_unit_written_down_wrongly_is_named(written, meant):
+    advice = judged(flowing(written)).advice
+    assert advice.startswith(
+        f"{written} is out of the band, {meant} would be in it: was the unit written down wrongly?"
+    )
+
+
+def test_a_pressure_that_no_other_unit_brings_into_the_band_is_no_slip():
+    assert "unit" not in judged(flowing("930 kPa")).advice
+    assert "unit" not in judged(flowing("-50 kPa")).advice
 
 
 # Which reading.
@@ -135,6 +158,11 @@ def test_a_reading_of_another_phase_is_not_as_left(phase):
 
 def test_a_reading_at_another_point_does_not_count():
     assert judged(read("15:10:00", "line", "as_left", "880 kPa", flow="flowing")).verdict == "inconclusive"
+
+
+def test_readings_as_left_at_a_point_nobody_asked_for_are_hinted_at():
+    finding = judged(read("15:10:00", "oulet", "as_left", "880 kPa", flow="flowing"))
+    assert "Readings as left are recorded at oulet; the register wants one elsewhere." in finding.says
 
 
 def test_an_absolute_pressure_cannot_be_held_against_a_gauge_band():
@@ -181,3 +209,7 @@ def test_an_absolute_reading_alone_is_not_in_band():
 def test_the_catalogue_row_includes_both_ends():
     assert DELIVERED_PRESSURE.name == "delivered_pressure"
     assert "low ≤ p ≤ high" in DELIVERED_PRESSURE.formula
+
+
+def test_a_hair_of_pressure_is_printed_in_plain_digits():
+    assert "0.000001 Pa (0.0000000010000 kPa) as left" in judged(flowing("0.000001 Pa")).says

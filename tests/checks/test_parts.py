@@ -1,5 +1,7 @@
 """Every part the kit replaces is new, every part it reuses is back in. Common practice, no published source."""
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -103,11 +105,37 @@ def test_an_old_part_put_back_by_mistake_and_replaced_after_all_conforms():
 def test_a_new_part_without_the_old_one_taken_out_may_have_left_it_in():
     finding = part("O-ring", new("09:24"))
     assert finding.verdict == "inconclusive"
-    assert "was the old one left in?" in finding.says
+    assert finding.says.endswith("perhaps the old one was left in.")
 
 
-def test_a_new_part_recorded_before_the_old_one_came_out_conforms_all_the_same():
-    assert part("O-ring", new("09:07"), out("09:08")).verdict == "conforming"
+def test_a_new_part_recorded_before_the_old_one_came_out_is_open():
+    finding = part("O-ring", new("09:07"), out("09:08"))
+    assert finding.verdict == "inconclusive"
+    assert finding.says.endswith("fitted before the old one was taken out by the record.")
+    assert part("spring", new("09:07", "spring"), out("09:08", "spring")).verdict == "inconclusive"
+    assert (
+        part(
+            "backup ring", out("09:06", "backup ring"), new("09:07", "backup ring", 2), out("09:08", "backup ring")
+        ).verdict
+        == "inconclusive"
+    )
+
+
+@pytest.mark.parametrize("ids", [("a", "b"), ("b", "a")])
+def test_of_equal_times_the_old_part_came_out_first(ids):
+    old, fitted = (replace(fact, id=id_) for fact, id_ in zip((out("09:08"), new("09:08")), ids, strict=True))
+    assert part("O-ring", old, fitted).verdict == "conforming"
+
+
+def test_a_part_fitted_too_early_and_then_done_over_is_settled():
+    facts = new("09:07"), out("09:08", quantity=2), new("09:24")
+    assert part("O-ring", *facts).verdict == "conforming"
+
+
+def test_a_new_part_taken_out_again_and_not_replaced_is_missing():
+    finding = judged(out("09:08"), new("09:24"), out("09:50", condition="damaged"), closed())["O-ring"]
+    assert finding.verdict == "nonconforming"
+    assert "1 left out by the record" in finding.says
 
 
 def test_two_new_parts_where_one_belongs_are_one_too_many():
@@ -284,4 +312,11 @@ def test_a_part_to_replace_conforms_only_with_nothing_old_in_place(drawn):
     facts = [move(f"09:{minute:02}", "O-ring", quantity=many) for minute, (move, many) in enumerate(drawn)]
     pieces = follow(1, facts)
     conforms = part("O-ring", *facts, closed()).verdict == "conforming"
-    assert conforms == (bool(drawn) and pieces.new == 1 and pieces.total == 1)
+    assert conforms == (bool(drawn) and pieces.new == 1 and pieces.total == 1 and not pieces.early)
+
+
+def test_a_part_that_could_be_reused_and_was_replaced_is_new():
+    replaced = part("spring", out("09:08", "spring", "worn"), new("09:24", "spring"))
+    assert replaced.says == "1 to reuse; taken out 1 (worn), fitted new 1: new in its place."
+    some = part("ball", out("09:08", "ball", quantity=4), back("09:20", "ball", 3), new("09:24", "ball"))
+    assert some.says.endswith("back in its place, 1 of 4 new.")

@@ -25,7 +25,7 @@ def test_a_two_inch_hexagon_wants_a_fifty_two_not_a_fifty():
     assert marked(found.metric) == ["52 mm"]
     assert marked(found.inch) == ["2 in"]
     near = {one.socket.marked: one.why for one in found.near}
-    assert near["50 mm"] == "0.80 mm too small: it will not go on, or is forced"
+    assert near["50 mm"] == "0.80 mm (1.6 %) too small: one that fits is 0 to 2.5 % larger than the nominal size"
 
 
 @pytest.mark.parametrize(
@@ -46,6 +46,23 @@ def test_what_fits_and_what_only_seems_to(size, metric, inch, near):
     assert marked(found.metric) == metric
     assert marked(found.inch) == inch
     assert {one.socket.marked for one in found.near} == near
+
+
+RULE = "one that fits is 0 to 2.5 % larger than the nominal size"
+
+
+@pytest.mark.parametrize(
+    ("size", "socket", "gap"),
+    [
+        ("27 mm", "1 1/16 in", "0.012 mm (0.046 %) too small"),
+        ("0.75 in", "19 mm", "0.050 mm (0.26 %) too small"),
+        ("8 mm", "5/16 in", "0.062 mm (0.78 %) too small"),
+        ("1.375 in", "36 mm", "1.1 mm (3.1 %) too large"),
+    ],
+)
+def test_a_near_miss_is_told_by_its_size_and_the_rule_and_nothing_is_claimed_beyond(size, socket, gap):
+    (why,) = [one.why for one in sockets(size).near if one.socket.marked == socket]
+    assert why == f"{gap}: {RULE}"
 
 
 @pytest.mark.parametrize(
@@ -87,8 +104,8 @@ def test_it_is_shown_as_a_person_reads_it():
     shown = sockets("32 mm").shown()
     assert shown["across_flats"] == {"value": "32", "unit": "mm", "si": {"value": "32.000", "unit": "mm"}}
     assert (shown["metric"], shown["inch"]) == (["32 mm"], [])
-    assert {"socket": "1 5/16 in", "why": "1.3 mm too large: it rounds the corners"} in shown["near"]
-    assert shown["source"] == "common practice, no published source"
+    assert {"socket": "1 5/16 in", "why": f"1.3 mm (4.2 %) too large: {RULE}"} in shown["near"]
+    assert shown["source"] == f"{RULE}; common practice, no published source"
 
 
 @given(st.decimals("4", "90", places=3))

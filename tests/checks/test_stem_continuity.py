@@ -83,7 +83,7 @@ def test_adjustments_recorded_since_are_not_held_against_anybody():
     today = adjusted("08:50", "0.25 turn")
     finding = continuity(today, counted("09:02", "11 turn"), between=between)
     assert finding.verdict == "conforming"
-    assert "left with 11.5 turns engaged on 2022-05-04, adjusted by −0.5 since: 11" in finding.says
+    assert "left with 11.5 turns engaged on 2022-05-04, adjusted since: 11.5 − 1 + 0.25 + 0.25 = 11." in finding.says
     assert "adjusted 2023-01-10 12:00" in finding.entries
 
 
@@ -117,3 +117,14 @@ def test_counts_that_disagree_leave_it_open():
     finding = continuity(counted("09:02", "11.5 turn"), counted("09:03", "11 turn", person="tech-12"))
     assert finding.verdict == "inconclusive"
     assert "recount together" in finding.advice
+
+
+def test_how_it_was_left_and_adjusted_is_a_sum_to_be_redone():
+    left = StemLeft(
+        Decimal("7.5") + Decimal("0.25") - Decimal(1) / 6, at("10:14", "2022-05-04"), ("in",), "7.5 + 0.25 − 0.1667"
+    )
+    finding = continuity(
+        counted("09:02", "7.5 turn"), earlier=(rebuilt(left),), asks={"turns": {"tolerance": q("1 flat")}}
+    )
+    assert "left with 7.5 + 0.25 − 0.1667 = 7.5833 turns engaged on 2022-05-04" in finding.says
+    assert "tolerance 1 flat (0.1667 turn)" in finding.says

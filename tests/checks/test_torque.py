@@ -82,7 +82,8 @@ def test_the_finding_shows_the_whole_arithmetic():
         "probability": "1.0000",
         "says": (
             "81.0 N.m indicated / (1 + 0.2 %) = 80.8 N.m; band 76.468 to 86.230 N.m (60 ft.lbf ± 6 %): inside; "
-            "standard uncertainty 0.429 N.m, probability of conformity 1.0000."
+            "standard uncertainty 0.429 N.m = √(0.405² + 0.144²) × 0.9980 (U 1.0 % / k 2; resolution 0.5 N.m / √12), "
+            "probability of conformity 1.0000."
         ),
         "advice": None,
         "source": TORQUE.source,
@@ -357,13 +358,13 @@ def test_a_gauge_is_no_torque_tool():
 def test_too_little_is_nonconforming_and_says_by_how_much():
     finding = one(torque("09:52", "70.0 N.m", "dome", None), joint=DOME)
     assert finding.verdict == "nonconforming"
-    assert "6.47 N.m below it" in finding.says
+    assert "6.468 N.m below it" in finding.says
     assert finding.advice == "Tighten the joint to its torque and record it."
 
 
 def test_too_much_says_by_how_much():
     says = one(torque("09:52", "90.0 N.m", "dome", None), joint=DOME).says
-    assert "3.77 N.m above it" in says
+    assert "3.770 N.m above it" in says
 
 
 # --- which torque decides
@@ -402,7 +403,7 @@ def test_over_the_band_once_stays_nonconforming_whatever_comes_after(stage):
     assert finding.verdict == "nonconforming"
     assert finding.measured["value"] == "63.0"
     assert "36.0 N.m applied afterwards." in finding.says
-    assert "Fit a new part (seat and piston or seat and piston, blue)" in finding.advice
+    assert "Take the old part (seat and piston or seat and piston, blue) out on record, fit a new one" in finding.advice
     assert finding.entries == ("torque.applied 09:40", "torque.applied 09:45")
 
 
@@ -411,7 +412,39 @@ def test_a_new_part_at_the_joint_ends_an_over_torque(part):
     new = fact("part.fitted", "10:00", {"part": part, "new": True})
     finding = one(torque("09:41", "63.0 N.m"), new, torque("10:05", "36.0 N.m"))
     assert finding.verdict == "conforming"
-    assert finding.entries == ("torque.applied 10:05",)
+    assert finding.says.endswith(
+        f"It was over its band before (62.9 N.m at 09:41:00+00:00) and got a new part at 10:00:00+00:00: {part}."
+    )
+    assert finding.entries == ("torque.applied 10:05", "torque.applied 09:41", "part.fitted 10:00")
+
+
+def test_a_new_part_in_a_joint_that_was_never_over_is_not_told():
+    new = fact("part.fitted", "10:00", {"part": "seat and piston", "new": True})
+    assert "before" not in one(torque("09:41", "36.0 N.m"), new, torque("10:05", "36.0 N.m")).says
+
+
+@pytest.mark.parametrize(
+    ("handled", "verdict", "how"),
+    [
+        (fact("part.removed", "10:00", {"part": "seat and piston"}), "inconclusive", "taken out"),
+        (fact("part.fitted", "10:00", {"part": "seat and piston, blue", "new": False}), "inconclusive", "fitted"),
+        (fact("part.removed", "09:41", {"part": "seat and piston"}), "conforming", None),
+        (fact("part.removed", "10:00", {"part": "thrust pad"}), "conforming", None),
+    ],
+)
+def test_a_joint_opened_after_it_was_tightened_is_not_tightened(handled, verdict, how):
+    finding = one(torque("09:41", "36.0 N.m"), handled)
+    assert finding.verdict == verdict
+    if how:
+        says = f"36.0 N.m at 09:41:00+00:00, but {handled.data.part} was {how} at 10:00:00+00:00: not tightened since"
+        assert finding.says.startswith(says)
+        assert finding.advice.startswith("Tighten the joint to its torque and record it")
+        assert finding.entries == ("torque.applied 09:41", handled.id)
+
+
+def test_opening_a_joint_does_not_undo_that_it_was_over_torqued():
+    opened_again = fact("part.removed", "10:00", {"part": "seat and piston"})
+    assert one(torque("09:41", "63.0 N.m"), opened_again).verdict == "nonconforming"
 
 
 @pytest.mark.parametrize(
@@ -439,7 +472,39 @@ def test_a_torque_from_before_the_new_part_no_longer_counts():
 def test_a_joint_without_a_part_in_the_kit_stays_over_torqued():
     finding = one(torque("09:52", "95.0 N.m", "dome"), torque("09:55", "81.0 N.m", "dome"), joint=DOME)
     assert finding.verdict == "nonconforming"
-    assert finding.advice == "The kit has no part for this joint."
+    assert finding.advice.startswith("The kit names no part of this joint, so no entry can show it made anew.")
+    assert "finding.accepted" in finding.advice
+
+
+# --- what it was tightened with
+
+
+def test_a_tool_that_is_not_registered_or_no_torque_tool_is_named():
+    gauge = instrument({"instrument": "PG-9", "kind": "pressure_gauge"})
+    unknown = one(torque("09:52", "81.0 N.m", "dome", "XX-1"), joint=DOME)
+    assert unknown.says.endswith("inside; XX-1 is not registered.")
+    other = one(torque("09:41", "36.0 N.m", tool="PG-9"), instruments=(gauge,))
+    assert other.says.endswith("PG-9 is a pressure gauge.")
+    assert other.advice == "Correct the instrument's code in the entry."
+
+
+# --- arithmetic that can be redone from what is printed
+
+
+def test_a_difference_is_that_of_the_numbers_printed():
+    says = one(torque("09:41", "34.0 ft.lbf"), joint={**SEAT, "acceptance": "simple"}).says
+    assert says.startswith("34.0 ft.lbf (46.098 N.m) indicated / (1 + 0.2 %) = 46.006 N.m; band 33.840 to 38.160 N.m")
+    assert ": 7.846 N.m above it" in says  # 46.006 − 38.160
+
+
+def test_an_uncertainty_from_the_class_says_so():
+    says = one(torque("09:52", "81.0 N.m", "dome"), joint=DOME, instruments=(BY_CLASS,)).says
+    assert "standard uncertainty 1.88 N.m = √(1.87² + 0.144²) (class ±4 % / √3; resolution 0.5 N.m / √12)" in says
+
+
+def test_an_extension_at_a_right_angle_is_told_though_it_changes_nothing():
+    said = one(torque("09:52", "81.0 N.m", "dome", None, extension=extension("100 mm", "90 deg")), joint=DOME).says
+    assert said.startswith("81.0 N.m indicated × 1 (extension of 100 mm at 90 deg) = 81.0 N.m")
 
 
 def test_the_worst_over_torque_is_the_one_shown():

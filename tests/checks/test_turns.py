@@ -43,6 +43,10 @@ def as_left(clock, pressure):
     return fact("pressure.read", clock, data)
 
 
+def adjusted(clock, turns, **more):
+    return fact("setting.adjusted", clock, {"turns": q(turns)}, **more)
+
+
 def stem(*facts, asked=ALONE, register=REGISTER):
     (finding,) = check(job(opened(), *facts, asks={"turns": asked}, register=register))
     assert finding.subject == "stem"
@@ -183,6 +187,35 @@ def test_counts_agree_within_half_the_resolution_or_exactly(other, resolution, v
     assert finding.verdict == verdict
 
 
+def test_counts_that_agree_but_are_not_the_same_stand_in_the_middle_and_it_says_so():
+    finding = stem(
+        counted("09:02", "out", "7.25", "tech-07"), counted("09:03", "out", "22 flat", "tech-12"),
+        agreed("10:05", "in", "7.25"),
+        asked={**ASKED, "tolerance": q("4 turn"), "resolution": q("8 turn")},
+    )  # fmt: skip
+    assert finding.says.startswith(
+        "5.4583 turns out (tech-07, tech-12: the middle of 3.6667 and 7.25, counts agree within 4 turn, half the resolution)"
+    )
+
+
+def test_counts_that_disagree_say_how_near_they_would_have_had_to_be():
+    apart = counted("09:02", "out", "11.25", "tech-07"), counted("09:03", "out", "11.00", "tech-12")
+    assert "; counts agree within 0.125 turn, half the resolution;" in stem(*apart, asked=ASKED).says
+    assert "; counts agree when they are equal;" in stem(*apart, asked={"tolerance": q("1 turn")}).says
+
+
+def test_a_unit_written_down_wrongly_is_named():
+    finding = out_and_in("7.5 turn", "7.5 flat")
+    assert finding.advice.startswith("7.5 flat disagrees, 7.5 turn would not: was the unit written down wrongly?")
+    apart = counted("09:02", "out", "7.5 turn", "tech-07"), counted("09:03", "out", "7.5 flat", "tech-12")
+    assert "7.5 flat disagrees, 7.5 turn would not" in stem(*apart, asked=ASKED).advice
+    assert "unit" not in out_and_in("7.5 turn", "8.5 turn").advice
+
+
+def test_a_tolerance_in_flats_is_told_in_turns_too():
+    assert "tolerance 1 flat (0.1667 turn)" in out_and_in("7.5", "7.5", asked={"tolerance": q("1 flat")}).says
+
+
 def test_an_agreed_count_settles_a_dispute():
     finding = stem(
         counted("09:02", "out", "11.25", "tech-07"), counted("09:03", "out", "11.00", "tech-12"),
@@ -228,7 +261,7 @@ def test_the_marks_are_as_those_saw_them_who_agreed_else_as_anybody_did():
     finding = stem(first, untold, again)
     assert finding.verdict == "nonconforming"
     assert "the marks were not aligned both ways" in finding.says
-    assert "not told to be aligned" in stem(untold, again).says
+    assert "that the marks were aligned both ways is not recorded" in stem(untold, again).says
 
 
 def test_the_latest_agreed_count_stands():
@@ -325,8 +358,9 @@ def test_a_difference_tells_what_it_does_to_the_delivered_pressure():
 def test_once_the_pressure_was_set_and_read_in_band_a_difference_is_noted_only(out, turned_in):
     both = counted("09:02", "out", out, marks=True), counted("10:05", "in", turned_in, marks=True)
     assert stem(*both).counts
-    finding = stem(*both, as_left("11:20", "690.0 kPa"))
+    finding = stem(*both, adjusted("10:14", "0.25 turn"), as_left("11:20", "690.0 kPa"))
     assert not finding.counts
+    assert "The delivered pressure was set at 10:14:00+00:00 and read in band afterwards" in finding.says
     assert finding.verdict != "conforming"
     assert finding.says.endswith("noted, it no longer counts.")
 
@@ -335,7 +369,17 @@ def test_once_the_pressure_was_set_and_read_in_band_a_difference_is_noted_only(o
     "reading", [as_left("11:20", "740 kPa"), as_left("10:00", "690 kPa"), as_left("10:05", "690 kPa")]
 )
 def test_a_pressure_out_of_band_or_read_before_the_count_settles_nothing(reading):
-    assert stem(counted("09:02", "out", "11.25"), counted("10:05", "in", "10.25"), reading).counts
+    both = counted("09:02", "out", "11.25"), counted("10:05", "in", "10.25")
+    assert stem(*both, adjusted("10:06", "0.25 turn"), reading).counts
+
+
+@pytest.mark.parametrize("clock", [None, "09:30", "10:05", "11:20", "11:30"])
+def test_a_pressure_read_in_band_that_was_not_set_since_the_count_settles_nothing(clock):
+    both = counted("09:02", "out", "11.25"), counted("10:05", "in", "10.25")
+    was_set = [adjusted(clock, "0.25 turn")] if clock else []
+    finding = stem(*both, *was_set, as_left("11:20", "690 kPa"))
+    assert finding.counts
+    assert "was set" not in finding.says
 
 
 def test_a_pressure_in_band_settles_no_stem_that_is_still_out():
@@ -344,7 +388,8 @@ def test_a_pressure_in_band_settles_no_stem_that_is_still_out():
 
 def test_counts_in_dispute_no_longer_count_once_the_pressure_is_in_band():
     both = counted("10:05", "in", "11.25", "tech-07"), counted("10:06", "in", "11.00", "tech-12")
-    assert not stem(agreed("09:02", "out", "11.25"), *both, as_left("11:20", "690 kPa"), asked=ASKED).counts
+    set_and_read = adjusted("10:14", "0.25 turn"), as_left("11:20", "690 kPa")
+    assert not stem(agreed("09:02", "out", "11.25"), *both, *set_and_read, asked=ASKED).counts
 
 
 # Pitches: ASME B1.1 (3/8-24 is 1.058333 mm). k·P/A in kPa, arithmetic.
@@ -387,10 +432,6 @@ def test_what_is_computed_comes_before_what_is_registered():
 # --- how the stem is left
 
 
-def adjusted(clock, turns, **more):
-    return fact("setting.adjusted", clock, {"turns": q(turns)}, **more)
-
-
 def left(*facts, asked=ALONE):
     return engaged(job(opened(), *facts, asks={"turns": asked}))
 
@@ -402,6 +443,7 @@ def test_the_stem_is_left_engaged_by_its_turns_in_and_what_it_was_adjusted_by():
     )  # fmt: skip
     assert as_left.turns == pytest.approx(Decimal("11.5") - Decimal(1) / 12, abs=Decimal("1e-20"))
     assert as_left.at == at("10:20")
+    assert as_left.how == "11.25 + 0.25 − 0.0833"
     assert as_left.entries == ("turns.counted 10:05", "setting.adjusted 10:14", "setting.adjusted 10:20")
 
 
@@ -443,6 +485,7 @@ def test_a_rebuild_in_which_nobody_turned_the_stem_leaves_it_as_the_one_before_d
     as_left = engaged(job(opened(), PART, adjusted("10:14", "0.25 turn"), **carried))
     assert (as_left.turns, as_left.at) == (Decimal("10.75"), at("10:14"))  # 11.5 − 1 outside + 0.25 in it
     assert as_left.entries == ("turns in", OUTSIDE[1].id, "setting.adjusted 10:14")
+    assert as_left.how == "11.5 − 1 + 0.25"
 
 
 def test_parts_handled_by_a_procedure_that_wants_turns_counted_may_have_moved_the_stem():

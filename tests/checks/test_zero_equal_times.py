@@ -2,7 +2,7 @@
 
 import pytest
 
-from tests.checks.job_for_order import closed, fact, read
+from tests.checks.job_for_order import closed, fact, isolated, read
 from tests.checks.zero_at_outlet import AS_FOUND, ISOLATED, PART_OUT, at_outlet, outlet
 
 FITTED = fact("part.fitted", "13:58:00", part="main seat", new=True)
@@ -22,19 +22,19 @@ def test_a_gauge_read_as_found_in_the_second_of_the_isolation_was_alive():
 
 
 def test_an_isolation_in_the_second_of_the_first_part_came_first_but_left_no_time_for_a_proof():
-    finding = outlet(at_outlet("13:41:00"), before=(AS_FOUND, fact("bank.isolated", "13:40:00")))
+    finding = outlet(at_outlet("13:41:00"), before=(AS_FOUND, isolated("13:40:00")))
     assert finding.verdict == "nonconforming"
     assert finding.says.startswith("Loosened before zero was proven")
 
 
 def test_isolated_loosened_and_restored_in_one_second_is_still_isolated():
-    facts = (fact("bank.isolated", "13:40:00"), PART_OUT, restored("13:40:00"), closed())
+    facts = (isolated("13:40:00"), PART_OUT, restored("13:40:00"), closed())
     finding = outlet(before=(AS_FOUND,), after=facts)
     assert finding.says == "No reading between isolation and the first part at 13:40:00-02:30."
 
 
 def test_a_bank_restored_and_isolated_in_one_second_is_isolated():
-    again = (restored("14:30:00"), fact("bank.isolated", "14:30:00"), at_outlet("14:35:00"))
+    again = (restored("14:30:00"), isolated("14:30:00"), at_outlet("14:35:00"))
     second = fact("part.removed", "14:40:00", part="main seat")
     assert outlet(at_outlet("13:20:00"), after=(PART_OUT, *again, second)).verdict == "conforming"
 

@@ -6,15 +6,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.checks.zero_pressure import ZERO_PRESSURE, check
+from service.checks.zero_pressure import ZERO_PRESSURE, check, proven_at
 from tests.checks.job_for_order import (
     closed,
     fact,
     found,
     header,
+    isolated,
     isolation,
     job,
     opening,
+    read,
     rebuild,
     verdicts,
     without,
@@ -55,6 +57,73 @@ def test_pressure_that_rose_again_is_a_passing_valve():
     assert finding.verdict == "nonconforming"
     assert finding.says.startswith("Pressure rose again, a valve passes: 6 kPa")
     assert finding.measured["value"] == "6"
+
+
+def test_a_gauge_that_went_below_its_zero_shows_no_pressure_that_rose():
+    finding = outlet(at_outlet("13:20:00"), at_outlet("13:25:00", pressure="-0.5 psi"))
+    assert finding.verdict == "nonconforming"
+    assert finding.says == (
+        "The gauge stands below its zero: -0.5 psi at 13:25:00-02:30: −3.447 + U 0.200 = −3.247 kPa is below −2.000 kPa."
+    )
+    assert "rose" not in finding.says
+    assert finding.advice.startswith("A gauge below its zero proves nothing")
+
+
+def test_nobody_is_told_to_open_a_vent_that_is_open():
+    still = outlet(at_outlet("13:20:00", pressure="14 kPa", vent_open=True))
+    assert still.advice.startswith("Loosen nothing further. The vent is open and pressure is there")
+    vague = outlet(at_outlet("13:20:00", pressure="2 kPa", vent_open=True))
+    assert "Open the vent" not in vague.advice
+    assert "Open the vent" in outlet(at_outlet("13:20:00", pressure="2 kPa")).advice
+
+
+def test_the_sum_that_is_printed_is_the_sum_of_what_is_printed():
+    assert "1.793 + U 0.200 = 1.993 kPa, at most 2.000 kPa" in outlet(at_outlet("13:20:00", pressure="0.26 psi")).says
+
+
+# What the isolation shut.
+OPEN_VALVE = [{"valve": "left master", "state": "open"}]
+UNLOCKED = [{"valve": "left master", "state": "closed"}]
+
+
+@pytest.mark.parametrize("valves", [[], OPEN_VALVE])
+def test_an_isolation_that_closes_no_valve_isolates_nothing(valves):
+    before = (AS_FOUND, isolated("13:10:00", valves=valves))
+    finding = outlet(at_outlet("13:20:00"), before=before)
+    assert finding.verdict == "inconclusive"
+    assert "the isolation at 13:10:00-02:30 records no valve closed: it isolates nothing on record" in finding.says
+    assert finding.advice.startswith("Record which valves were closed")
+    assert outlet(at_outlet("13:20:00", pressure="14 kPa"), before=before).verdict == "nonconforming"
+
+
+def test_a_valve_closed_and_opened_again_before_the_work_is_open():
+    before = (AS_FOUND, isolated("13:10:00"), isolated("13:12:00", valves=OPEN_VALVE))
+    assert outlet(at_outlet("13:20:00"), before=before).verdict == "inconclusive"
+    other = (AS_FOUND, isolated("13:10:00"), isolated("13:12:00", valves=[]))
+    assert outlet(at_outlet("13:20:00"), before=other).verdict == "conforming"
+
+
+def test_zero_read_behind_no_closed_valve_is_no_milestone():
+    facts = [isolated("13:10:00", valves=[]) if one.type == "bank.isolated" else one for one in rebuild()]
+    assert proven_at(job(facts)) is None
+    assert proven_at(job(rebuild())) is not None
+
+
+def test_a_lock_that_is_not_recorded_is_advice_once_and_nothing_more():
+    facts = [isolated("13:10:00", valves=UNLOCKED) if one.type == "bank.isolated" else one for one in rebuild()]
+    findings = found(check, job(facts))
+    assert {finding.verdict for finding in findings.values()} == {"conforming"}
+    assert findings["header"].advice == "No lock is recorded on left master: anybody could have opened it."
+    assert findings["outlet"].advice is None
+
+
+def test_readings_at_a_point_nobody_asked_for_are_hinted_at_where_one_is_missing():
+    facts = [*without(rebuild(), "pressure.read loading dome"), read("13:20:00", "lodaing dome", "isolated", "0 kPa")]
+    findings = found(check, job(facts))
+    assert findings["loading dome"].says.endswith(
+        "Readings are recorded at lodaing dome, a point the procedure does not name."
+    )
+    assert "lodaing" not in findings["outlet"].says
 
 
 def test_pressure_bled_off_before_the_proof_does_no_harm():
@@ -132,7 +201,7 @@ def test_a_reading_before_the_isolation_is_not_a_proof():
 
 
 def test_a_second_isolation_wants_zero_read_after_it():
-    again = fact("bank.isolated", "13:30:00")
+    again = isolated("13:30:00")
     assert outlet(at_outlet("13:20:00"), again).verdict == "inconclusive"
     assert outlet(at_outlet("13:20:00"), again, at_outlet("13:31:00")).verdict == "conforming"
 
@@ -144,7 +213,7 @@ def test_without_a_recorded_isolation_nothing_is_proven():
 
 
 def test_a_part_removed_before_the_isolation_is_nonconforming():
-    late = fact("bank.isolated", "13:45:00")
+    late = isolated("13:45:00")
     finding = outlet(at_outlet("13:46:00"), before=(AS_FOUND, late))
     assert finding.verdict == "nonconforming"
     assert "before the bank was isolated at 13:45:00-02:30" in finding.says
@@ -178,7 +247,7 @@ def test_pressure_let_in_after_the_last_part_is_nobodys_fault():
 # After a re-pressurisation.
 RESTORED = fact("bank.restored", "14:20:00")
 SECOND_PART = fact("part.removed", "14:40:00", part="main seat")
-SECOND_ISOLATION = fact("bank.isolated", "14:30:00")
+SECOND_ISOLATION = isolated("14:30:00")
 
 
 def test_a_part_removed_after_repressurising_without_isolation_and_proof_is_nonconforming():

@@ -8,9 +8,9 @@ from pydantic import BaseModel
 from service.checks.finding import Finding
 from service.checks.job import Fact, InstrumentRecord
 from service.checks.zero_pressure import check
-from tests.checks.job_for_order import DG_2, fact, found, job, q, read
+from tests.checks.job_for_order import DG_2, fact, found, isolated, job, q, read
 
-ISOLATED = fact("bank.isolated", "13:10:00")
+ISOLATED = isolated("13:10:00")
 PART_OUT = fact("part.removed", "13:40:00", part="main seat")
 AS_FOUND = read("13:05:00", "outlet", "as_found", "872.4 kPa")
 

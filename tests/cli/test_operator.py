@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import socket
 import sys
 from pathlib import Path
 from typing import NamedTuple
 
 import pytest
 
+from service.__main__ import main as command_line
 from service.access.tokens import caller
 from service.app import now
 from service.cli import main
@@ -116,6 +118,7 @@ class TestTokens:
         assert terminal.type(*words).out != terminal.type(*words).out
 
     def test_for_no_such_facility_there_is_none(self, terminal: Terminal) -> None:
+        terminal.type(*ADD, ORIGIN)
         told = in_a_line(terminal.type("token", "new", "--facility", "nowhere", "--scope", "read"))
         assert "no facility 'nowhere' here" in told
 
@@ -133,7 +136,59 @@ class TestReplay:
         assert "tidewater: views made again from 1 entries." in said.out
 
     def test_of_no_such_facility_is_told_in_a_line(self, terminal: Terminal) -> None:
+        terminal.type(*ADD, ORIGIN)
         assert "no facility 'nowhere' here" in in_a_line(terminal.type("replay", "--facility", "nowhere"))
+
+
+class TestWhereNoLedgerIs:
+    @pytest.mark.parametrize("words", [("replay",), ("token", "new", "--facility", "tidewater", "--scope", "read")])
+    def test_nothing_is_read_and_nothing_is_made(
+        self, terminal: Terminal, tmp_path: Path, words: tuple[str, ...]
+    ) -> None:
+        told = in_a_line(terminal.type(*words))
+        assert f"no ledger at sqlite:///{tmp_path / 'ledger.sqlite3'}; witnessmark facility add makes one" in told
+        assert list(tmp_path.iterdir()) == []
+
+    def test_a_file_of_something_else_is_none_either(self, terminal: Terminal, tmp_path: Path) -> None:
+        (tmp_path / "ledger.sqlite3").touch()
+        assert "no ledger at" in in_a_line(terminal.type("replay"))
+
+
+class TestThePort:
+    @pytest.mark.parametrize("command", ["serve", "demo"])
+    @pytest.mark.parametrize("port", ["99999", "-1"])
+    def test_one_that_cannot_be_is_refused(self, terminal: Terminal, tmp_path: Path, command: str, port: str) -> None:
+        assert "--port" in in_a_line(terminal.type(command, "--port", port))
+        assert list(tmp_path.iterdir()) == []
+
+    def test_one_that_is_taken_is_told_before_anything_is_begun(self, terminal: Terminal, tmp_path: Path) -> None:
+        with socket.create_server(("127.0.0.1", 0)) as taken:
+            port = str(taken.getsockname()[1])
+            told = in_a_line(terminal.type("serve", "--port", port))
+        assert f"port {port} of 127.0.0.1 cannot be had: Address already in use" in told
+        assert list(tmp_path.iterdir()) == []
+
+
+class TestAScenario:
+    def test_a_folder_without_one_is_told_in_a_line(self, terminal: Terminal, tmp_path: Path) -> None:
+        told = in_a_line(terminal.type("demo", "--once", "--data", str(tmp_path / "nowhere")))
+        assert "no scenario in" in told
+
+    @pytest.mark.parametrize("text", ["{", "{}", "[]", '{"posts": [], "facility": {}, "as_of": "2026-01-01"}'])
+    def test_one_that_cannot_be_played_is_told_too(self, terminal: Terminal, tmp_path: Path, text: str) -> None:
+        (tmp_path / "demo.json").write_text(text, encoding="utf-8")
+        assert "cannot be played" in in_a_line(terminal.type("demo", "--once", "--data", str(tmp_path)))
+
+
+def test_whoever_interrupts_the_loading_gets_no_traceback(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("service.cli.main", interrupt)
+    with pytest.raises(SystemExit) as ended:
+        command_line()
+    assert ended.value.code == 130
+
+
+def interrupt(*_: object) -> None:
+    raise KeyboardInterrupt
 
 
 class TestTheDatabase:

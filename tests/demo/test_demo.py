@@ -102,7 +102,7 @@ def test_counts_that_disagreed_were_settled_by_an_agreed_one(played):
 def test_the_stem_stood_where_the_rebuild_three_years_before_had_left_it(played):
     continuity = findings(played, ALB, "stem_continuity")["stem"]
     assert (continuity["verdict"], continuity["counts"]) == ("conforming", False)
-    assert "left with 7.5 turns engaged on 2022-09-06" in continuity["says"]  # 7.25 in, a quarter turn adjusted
+    assert "left with 7.25 + 0.25 = 7.5 turns engaged on 2022-09-06" in continuity["says"]
 
 
 def test_two_joints_in_two_unit_systems_conform(played):

@@ -109,7 +109,12 @@ FAULTY: Final[list[tuple[str, dict[str, Any], str, str]]] = [
     ("instrument.registered", {**_X1, "kind": "thermometer", "thermometer": 1}, "/data/thermometer", "unknown_member"),
     ("procedure.published", {"code": "A/3", "revision": 1, "title": "T"}, "/data/code", "not_a_code"),
     ("procedure.published", {**_PROCEDURE, "joints": [{"joint": "seat"}]}, "/data/joints/0", "no_band"),
-    ("procedure.published", {**_PROCEDURE, "before": [["torque.applied:seat", "bank.restored"]]}, "/data", "loose_end"),
+    (
+        "procedure.published",
+        {**_PROCEDURE, "before": [["torque.applied:seat", "bank.restored"]]},
+        "/data/before/0/0",
+        "loose_end",
+    ),
     (
         "procedure.published",
         {**_PROCEDURE, "before": [["lunch", "bank.restored"]]},

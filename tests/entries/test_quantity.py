@@ -342,6 +342,13 @@ def test_the_least_that_can_be_is_taken(kind, value, unit):
     assert kind(value=value, unit=unit).value == value
 
 
+@pytest.mark.parametrize(("unit", "reference"), [("psia", "absolute"), ("psig", "gauge"), ("psi", "gauge")])
+def test_a_spelling_that_tells_the_reference_needs_no_other_word(unit, reference):
+    pressure = Pressure(value="114.7", unit=unit)
+    assert pressure.reference == reference
+    assert pressure.model_dump(exclude_unset=True) == {"value": "114.7", "unit": unit}, "kept as it was sent"
+
+
 @pytest.mark.parametrize(("unit", "reference"), [("psia", "gauge"), ("psig", "absolute")])
 def test_a_reference_said_twice_must_be_the_same(unit, reference):
     assert refused(Pressure, "14.7", unit, reference=reference) == "two_references"
@@ -433,3 +440,9 @@ def test_two_statements_agree_to_the_last_digit_printed(stated, other, same):
 def test_a_torque_and_its_rounded_conversion_are_one_requirement(number, unit, places):
     stated = Torque(value=f"{number:f}", unit=unit)
     assert same_when_rounded(stated, Torque(value=f"{round(stated.si, places):f}", unit="N.m"))
+
+
+def test_the_same_number_in_other_units_keeps_its_reference_and_leaves_out_what_cannot_be():
+    others = {str(other) for other in Pressure(value="5", unit="psia").readings_in_other_units()}
+    assert {"5 bar absolute", "5 kPa absolute"} < others
+    assert "-5 bar" not in {str(other) for other in Pressure(value="-5", unit="psi").readings_in_other_units()}

@@ -266,6 +266,17 @@ def test_a_rebuild_is_closed_once_even_if_the_other_closing_is_earlier():
     assert desk(WHOLE).refusal(again, Contradiction) == [("/rebuild", "already_closed")]
 
 
+@pytest.mark.parametrize("again", [CLOSING, find(WHOLE, "step.done")])
+def test_the_time_of_the_closing_is_told_as_it_was_written(again):
+    with pytest.raises(Refusal) as refused:
+        desk(WHOLE).take({**again, "id": OTHER, "occurred_at": f"{DAY}T19:00:00-03:00"})
+    assert f"closed at {CLOSING['occurred_at']}" in refused.value.detail
+    moved = corrected(CLOSING["id"], "11:30", occurred_at=f"{DAY}T14:05:00Z")
+    with pytest.raises(Refusal) as refused:
+        desk(WHOLE, moved).take({**again, "id": OTHER, "occurred_at": f"{DAY}T19:00:00-03:00"})
+    assert f"closed at {DAY}T14:05:00Z" in refused.value.detail
+
+
 def test_two_openings_in_one_list_are_one_too_many():
     again = {**OPENING, "id": OTHER}
     assert desk().refusal([OPENING, again], Contradiction) == [("/1/rebuild", "already_open")]

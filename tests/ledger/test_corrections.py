@@ -6,6 +6,7 @@ import itertools
 
 import pytest
 
+from service.entries.refusals import NotAFact
 from service.ledger import answers
 from service.ledger.judge import digest_of
 from tests.ledger.scenario import DAY, REBUILD, SEAT_FITTED, corrected, entry, find, q, rebuild
@@ -111,11 +112,24 @@ def test_of_rivals_the_greatest_by_time_and_id_holds_whatever_order_they_arrive_
     assert bonnet(quick_bench)["measured"]["value"] == "61.0"
     told = {one["id"][-3:]: (one["holds"], one["why_not"]) for one in shown(quick_bench)["corrections"]}
     assert told == {
-        "f00": (False, "a later correction holds"),
+        "f00": (False, "made at the same time as the one that holds, which has the greater id"),
         "f01": (False, "a later correction holds"),
         "f02": (False, "a later correction holds"),
         "f03": (True, None),
     }
+
+
+def test_a_correction_is_never_corrected_and_the_refusal_says_what_to_do(bench):
+    bench.post([*WHOLE, RIVALS[0]])
+    with pytest.raises(NotAFact) as refused:
+        bench.post(corrected(RIVALS[0]["id"], "11:20", withdrawn=True))
+    assert [(fault.pointer, fault.code, fault.detail) for fault in refused.value.faults] == [
+        (
+            "/data/entry",
+            "cannot_be_corrected",
+            "a correction is never corrected: post another correction of the same entry, dated later",
+        )
+    ]
 
 
 def test_a_rival_that_does_not_fit_gives_way_to_the_next(bench):
@@ -218,7 +232,8 @@ def test_a_withdrawn_closing_opens_the_rebuild_again(bench):
 def test_a_withdrawn_opening_leaves_facts_that_nobody_can_judge(bench):
     bench.post(WHOLE)
     bench.post(corrected(OPENING["id"], withdrawn=True))
-    assert (bench.rebuild().state, bench.rebuild().asset, bench.findings()) == ("unopened", None, [])
+    assert (bench.rebuild().state, bench.rebuild().asset) == ("unopened", None)
+    assert [(one["check"], one["subject"]) for one in bench.findings()] == [("sign_off", "opening")]
     assert bench.due("2026-07-20")[0]["anchor"] == "2023-02-01"
     bench.post({**OPENING, "id": "01981000-0000-7000-8000-000000000f0a"})
     assert bench.rebuild().verdict == "inconclusive", "the correction came after the countersignature"

@@ -51,8 +51,13 @@ def test_while_a_rebuild_is_open_its_verdict_so_far_is_shown_and_nothing_is_writ
 
 def test_facts_before_any_opening_stand_unjudged(bench):
     bench.post(OPEN[5])
-    assert (bench.rebuild().state, bench.rebuild().verdict, bench.findings()) == ("unopened", "inconclusive", [])
+    assert (bench.rebuild().state, bench.rebuild().verdict) == ("unopened", "inconclusive")
     assert bench.rebuild().asset is None
+    (opening,) = bench.findings()
+    assert (opening["check"], opening["subject"], opening["verdict"]) == ("sign_off", "opening", "inconclusive")
+    assert opening["advice"].startswith("Record rebuild.opened for this rebuild")
+    bench.post(find(OPEN, "rebuild.opened"))
+    assert ("sign_off", "opening") not in {(one["check"], one["subject"]) for one in bench.findings()}
 
 
 def test_the_closing_is_judged_and_so_is_the_countersignature_after_it(bench):
@@ -124,7 +129,7 @@ def test_a_new_certificate_judges_every_closed_rebuild_that_used_the_instrument(
     bench.post(entry("instrument.calibrated", "12:00", high))
     for one in (REBUILD, other):
         assert [found["verdict"] for found in bench.judged(one)] == ["conforming", "nonconforming"]
-        assert "60.0 N.m indicated / (1 + 16 %) = 51.7 N.m" in bench.finding("torque", "bonnet", one)["says"]
+        assert "60.0 N.m indicated / (1 + 16 %) = 51.724 N.m" in bench.finding("torque", "bonnet", one)["says"]
 
 
 def test_a_certificate_that_is_withdrawn_judges_them_back(bench):
@@ -221,7 +226,7 @@ def test_a_setting_adjusted_in_a_rebuild_that_counts_no_turns_is_looked_back_on_
     bench.post([entry("rebuild.opened", "08:00", opening, **between), turned])
     finding = bench.finding("stem_continuity", "stem", later)
     assert finding["verdict"] == "nonconforming"
-    assert "left with 6.75 turns engaged on 2026-07-15" in finding["says"]
+    assert "left with 8.5 + 0.25 − 2 = 6.75 turns engaged on 2026-07-15" in finding["says"]
 
 
 def test_another_device_in_the_same_position_is_not_looked_back_on(bench):
