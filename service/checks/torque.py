@@ -156,7 +156,7 @@ def _mended(job: Job, joint: Joint, applied: Sequence[Fact[TorqueApplied]], find
     worst = max(over, key=lambda one: one.y)
     was = f"It was over its band before ({worst.y_shown} N.m at {clock(job, worst.fact.at)})"
     says = f"{finding.says} {was} and got a new part at {clock(job, new.at)}: {new.data.part}."
-    return replace(finding, says=says, entries=(*finding.entries, worst.fact.id, new.id))
+    return finding._replace(says=says, entries=(*finding.entries, worst.fact.id, new.id))
 
 
 def _opened(job: Job, joint: Joint, torque: Fact[TorqueApplied], opened: Handled) -> Finding:

@@ -14,6 +14,7 @@ from service.checks.catalogue import table
 from service.entries.catalogue import SCOPES, Scope
 from service.entries.envelope import faults_of
 from service.entries.facility import FacilityOpened
+from service.entries.refusals import Unknown
 from service.ledger import keys
 from service.ledger.append import open_facility
 from service.settings import Settings

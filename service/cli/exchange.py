@@ -156,7 +156,7 @@ def replay(
     facility: Annotated[str | None, typer.Option(help="Without a file: code of a facility; all if left out.")] = None,
 ) -> None:
     """Make the views again from the entries; with a file, put the ledger of an export into this database first."""
-    store = open_store()
+    store = made_store() if file is None else open_store()
     if file is not None:
         with _watched() as bar:
             told = restore(store, _there(file), _keys(key), partial(bar, "entries and views"))

@@ -1,7 +1,5 @@
 """The procedure is for this kind of asset, and the work is recorded for it. Common practice, no published source."""
 
-from dataclasses import replace
-
 import pytest
 
 from service.checks.applicability import APPLICABILITY, check
@@ -17,7 +15,7 @@ def asset(*more, applies_to=("bank_regulator",), **register):
 
 
 def of(asset, one):
-    return replace(one, asset=asset)
+    return one._replace(asset=asset)
 
 
 TORQUE = fact("torque.applied", "14:08:00", joint="bonnet", torque=q("45 N.m"))
@@ -88,5 +86,5 @@ def test_the_wrong_kind_is_worse_than_a_stray_entry_and_both_are_told():
 
 
 def test_many_strays_are_counted():
-    strays = [of("OX2-RB", replace(TORQUE, id=f"{number}")) for number in range(5)]
+    strays = [of("OX2-RB", TORQUE._replace(id=f"{number}")) for number in range(5)]
     assert asset(*strays).says.endswith("recorded for OX2-RB, and 2 more.")

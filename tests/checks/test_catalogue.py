@@ -23,10 +23,10 @@ from tests.checks.building import instrument
 
 ROOT = Path(__file__).parents[2]
 NAMES = [
-    "zero_pressure", "turns", "stem_continuity", "torque", "parts", "soft_goods_life", "lubricant", "instrument", "leak",
+    "applicability", "zero_pressure", "turns", "stem_continuity", "torque", "parts", "soft_goods_life", "lubricant", "instrument", "leak",
     "lockup", "creep", "delivered_pressure", "supply", "endurance", "functions", "order", "sign_off",
 ]  # fmt: skip
-"""The wire contract's, in its order."""
+"""What the work is about, then the wire contract's, in its order."""
 
 
 def facts(*without: str) -> list[Fact]:
