@@ -7,6 +7,7 @@ import signal
 import socket
 import sys
 import threading
+from contextlib import closing
 from pathlib import Path
 from types import FrameType
 from typing import Annotated, NoReturn
@@ -37,14 +38,13 @@ def serve(
     """Run the service, the database brought up to date first. It ends when told to, what it has taken recorded."""
     _be_free(host, port)
     settings = Settings()
-    store = Store(settings.database_url)
-    if store.is_sqlite and processes > 1:
-        raise typer.BadParameter("an SQLite file takes one serving process; PostgreSQL takes several")
-    migrate(store)
-    store.claim()  # told in a line here, as is what is wrong with the key; the service asks both again
-    with store.reading() as tx:
-        SigningKey(settings.key_file).check(tx)
-    store.close()
+    with closing(Store(settings.database_url)) as store:
+        if store.is_sqlite and processes > 1:
+            raise typer.BadParameter("an SQLite file takes one serving process; PostgreSQL takes several")
+        migrate(store)
+        store.claim()  # told in a line here, as is what is wrong with the key; the service asks both again
+        with store.reading() as tx:
+            SigningKey(settings.key_file).check(tx)
     signal.signal(signal.SIGTERM, _ended)
     uvicorn.run(
         "service.cli.run:process",

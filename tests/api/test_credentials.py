@@ -19,7 +19,7 @@ from tests.api.scenario import BESIDE, DEFAULTS, HERE, WORK, entry
 
 ROUTES = [
     ("GET", "/entries"), ("POST", "/entries"), ("GET", "/assets"), ("POST", "/assets"), ("GET", "/assets/OX2"),
-    ("PATCH", "/assets/OX2"), ("GET", "/procedures"), ("POST", "/procedures"), ("GET", "/procedures/BR-12"),
+    ("PATCH", "/assets/OX2"), ("GET", "/assets/OX2/history"), ("GET", "/assets/OX2/setting"), ("GET", "/procedures"), ("POST", "/procedures"), ("GET", "/procedures/BR-12"),
     ("GET", "/procedures/BR-12/revisions/1"), ("GET", "/instruments"), ("POST", "/instruments"),
     ("GET", "/instruments/TW-21"), ("POST", "/instruments/TW-21/calibrations"), ("GET", "/rebuilds"),
     ("GET", f"/rebuilds/{scenario.REBUILD}"), ("GET", "/due"), ("GET", "/checks"),

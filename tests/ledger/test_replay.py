@@ -125,8 +125,13 @@ def test_a_rich_history_replayed_is_the_history_lived(bench):
         if place % 4 == 0 or place == len(HISTORY):
             live, head = bench.contents(), bench.head()
             assert bench.replayed() == live
-            assert bench.head() == head
+            assert tuple(bench.head()) == turned(head)
     assert {row.asset for row in views_of(bench)} == {"AIR1-LB", None}
+
+
+def turned(head):
+    """The same ledger; one turn on, so that writers who remember the views of before read them again."""
+    return (head.size, head.root, head.recorded_us, head.turn + 1)
 
 
 def views_of(bench):
@@ -154,7 +159,7 @@ def test_whatever_order_it_happened_to_arrive_in(quick_bench, order):
     bench = lived(quick_bench.store, f"f{next(COUNT)}", [HISTORY[place] for place in order])
     live, head = bench.contents(), bench.head()
     assert bench.replayed() == live
-    assert bench.head() == head
+    assert tuple(bench.head()) == turned(head)
 
 
 def test_a_replay_of_one_facility_leaves_the_others_alone(bench):

@@ -1,8 +1,11 @@
-"""The clock set back: ``recorded_at`` never runs backwards, and what lies in the future is refused with the reason."""
+"""The clock set back: ``recorded_at`` never runs backwards, and what lies in the future is refused with the reason.
+
+The present is the later of the clock and the last ``recorded_at``: what was the past for the ledger stays so.
+"""
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import Any
 
@@ -34,7 +37,10 @@ def set_back(setting: Setting) -> Figures:
 
 def _at(desk: Desk, ahead: timedelta) -> dict[str, Any]:
     """A reading that was taken so far ahead of the service's clock."""
-    at = desk.clock.at + ahead
+    return _reading(desk, desk.clock.at + ahead)
+
+
+def _reading(desk: Desk, at: datetime) -> dict[str, Any]:
     data = {"meter": "hours", "reading": str(desk.size())}
     return {"type": "meter.read", "occurred_at": at.strftime("%Y-%m-%dT%H:%M:%SZ"), "asset": "OX2", "data": data}
 
@@ -43,11 +49,12 @@ def _one(desk: Desk, back: timedelta, figures: Figures) -> None:
     desk.clock.pass_(seconds=-back.total_seconds())
     size = desk.size()
     desk.record(_at(desk, timedelta(0)))
-    refused = desk.post("/entries", _at(desk, AHEAD + timedelta(seconds=1)))
+    present = desk.clock.at + back  # of the ledger, which has seen it already
+    refused = desk.post("/entries", _reading(desk, present + AHEAD + timedelta(seconds=1)))
     faults = problem(refused, 422)
     assert [fault[0] for fault in faults] == ["/occurred_at"], refused.text
     assert desk.size() == size + 1
-    assert desk.post("/entries", _at(desk, AHEAD - timedelta(seconds=1))).status_code == 201
+    assert desk.post("/entries", _reading(desk, present + AHEAD - timedelta(seconds=1))).status_code == 201
     times = [one["recorded_at"] for one in desk.walk("/entries?limit=200")]
     assert all(earlier <= later for earlier, later in pairwise(times)), times
     figures.add("set back", **{"refused as future": 1})
