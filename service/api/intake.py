@@ -10,7 +10,7 @@ from pydantic_core import PydanticCustomError
 
 from service.entries.envelope import MOST_ENTRIES, Draft, read_envelope
 from service.entries.reading import read_json
-from service.entries.refusals import Fault, NotAFact, TooLarge, WrongMedia
+from service.entries.refusals import MOST_FAULTS, Fault, NotAFact, TooLarge, WrongMedia, pointer
 from service.entries.words import moment_of
 
 
@@ -62,6 +62,8 @@ def read_entries(body: Any) -> list[Draft]:
             drafts.append(draft)
         else:
             faults += draft
+        if len(faults) >= MOST_FAULTS:
+            break  # a refusal names no more of them
     if faults:
         raise NotAFact(faults[0].detail, faults, code=faults[0].code if len(faults) == 1 else None)
     return drafts
@@ -78,14 +80,15 @@ def _unwrapped(body: Any) -> tuple[Mapping[str, Any], list[Any], str | None]:
     if not isinstance(body, dict) or "entries" not in body:
         return {}, [body], None
     defaults, entries = body.get("defaults", {}), body["entries"]
-    faults = [Fault(f"/{name}", "unknown_member", "this member is not known here") for name in set(body) - _WRAPPER]
+    unknown = set(body) - _WRAPPER
+    faults = [Fault(pointer((name,)), "unknown_member", "this member is not known here") for name in unknown]
     if not isinstance(entries, list):
         faults.append(Fault("/entries", "wrong_type", "a list of entries is wanted"))
     if not isinstance(defaults, dict):
         faults.append(Fault("/defaults", "wrong_type", "an object is wanted"))
     else:
         unknown = set(defaults) - _DEFAULTS
-        faults += [Fault(f"/defaults/{name}", "unknown_member", "this cannot be a default") for name in unknown]
+        faults += [Fault(pointer(("defaults", name)), "unknown_member", "this cannot be a default") for name in unknown]
     if "sent_at" in body and not _is_time(body["sent_at"]):
         faults.append(Fault("/sent_at", "not_a_time", "an RFC 3339 time with offset is wanted"))
     if faults:

@@ -12,7 +12,7 @@ from service.checks.torque import TORQUE
 from service.checks.turns import TURNS
 from service.checks.zero_pressure import ZERO_PRESSURE
 
-EDITION = "2026.1"
+EDITION = "2026.2"
 
 CHECKS: tuple[Check, ...] = (
     ZERO_PRESSURE,

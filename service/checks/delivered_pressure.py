@@ -12,7 +12,7 @@ from datetime import datetime
 from decimal import Decimal
 
 from service.checks.finding import FROM_MEMORY, Check, Finding
-from service.checks.gauge import standard_uncertainty
+from service.checks.gauge import accuracy, standard_uncertainty
 from service.checks.job import Fact, Job
 from service.checks.pressure_per_turn import of_job
 from service.entries.asset import Band
@@ -102,7 +102,11 @@ def _read(job: Job, flow: str, band: Band, fact: Fact[PressureRead]) -> Finding:
     elif outside:
         verdict, advice = "nonconforming", _back(job, outside)
         says = f"{says}: {figures(abs(outside), 3)} kPa {'above' if outside > 0 else 'below'} it"
-    says += f"; U {figures(2 * u, 2)} kPa (k = 2)." if u is not None else "."
+    if u is not None:
+        says += f"; U {figures(2 * u, 2)} kPa (k = 2" + (
+            ")" if accuracy(job, fact) is not None else ", resolution alone)"
+        )
+    says += "."
     return Finding(
         check=NAME,
         subject=flow,

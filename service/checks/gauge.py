@@ -30,16 +30,23 @@ def resolution(job: Job, reading: PressureRead) -> Decimal | None:
     return registered.si if registered is not None else None
 
 
-def standard_uncertainty(job: Job, fact: Fact[PressureRead]) -> Decimal | None:
-    """Standard uncertainty of one reading, kPa; None where neither instrument nor resolution is known."""
-    smallest = resolution(job, fact.data)
+def accuracy(job: Job, fact: Fact[PressureRead]) -> Decimal | None:
+    """How true the gauge is: standard uncertainty without the resolution, kPa; None where nothing says."""
     record = job.instrument(fact.data.instrument)
-    accuracy = None
-    if record is not None and isinstance(record.model, PressureGauge):
-        accuracy = accuracy_of(record, record.calibration_on(job.day(fact.at)), abs(fact.data.pressure.si))
-    if smallest is None and accuracy is None:
+    if record is None:
         return None
-    return ((accuracy or Decimal(0)) ** 2 + ((smallest or Decimal(0)) / _SQRT12) ** 2).sqrt()
+    return accuracy_of(record, record.calibration_on(job.day(fact.at)), abs(fact.data.pressure.si))
+
+
+def standard_uncertainty(job: Job, fact: Fact[PressureRead]) -> Decimal | None:
+    """Standard uncertainty of one reading, kPa; None where neither instrument nor resolution is known.
+
+    Of the resolution alone where nothing says how true the gauge is: the least it can be.
+    """
+    smallest, known = resolution(job, fact.data), accuracy(job, fact)
+    if smallest is None and known is None:
+        return None
+    return ((known or Decimal(0)) ** 2 + ((smallest or Decimal(0)) / _SQRT12) ** 2).sqrt()
 
 
 def accuracy_of(record: InstrumentRecord, certificate: InstrumentCalibrated | None, reading: Decimal) -> Decimal | None:

@@ -93,8 +93,8 @@ class InstrumentRecord:
     events: tuple[Fact[InstrumentEvent], ...] = ()
 
     def calibration_on(self, day: date) -> InstrumentCalibrated | None:
-        """The last calibration on or before ``day``."""
-        before = [calibration for calibration in self.calibrations if calibration.on.date <= day]
+        """The last calibration on or before ``day``; of two on one day the one that was recorded for later."""
+        before = [calibration for calibration in reversed(self.calibrations) if calibration.on.date <= day]
         return max(before, key=lambda calibration: calibration.on) if before else None
 
 

@@ -14,6 +14,7 @@ from operator import attrgetter
 from pydantic import BaseModel
 
 from service.checks.job import Fact, Job
+from service.checks.stem_count import people
 from service.checks.zero_pressure import proven_at
 from service.entries import work
 
@@ -110,11 +111,11 @@ def _zero(job: Job, point: str) -> Reached:
 def _counted(job: Job, direction: str) -> Reached:
     """Complete with the count that brings the distinct counters of one direction to the number wanted."""
     wanted = job.procedure.turns.counters if job.procedure.turns else 1
-    counters: dict[str, set[str | None]] = {"out": set(), "in": set()}
+    counters: dict[str, set[str]] = {"out": set(), "in": set()}
     for fact in job.facts.of(work.TurnsCounted):
         if direction in {"", fact.data.direction}:
             counted = counters[fact.data.direction]
-            counted.update(fact.data.agreed_by or (fact.data.counted_by or fact.by,))
+            counted.update(map(str.casefold, people(fact) or ("",)))
             if len(counted) >= wanted:
                 return Reached(fact.at, (fact.id,))
     most = max(len(counted) for counted in counters.values())

@@ -57,7 +57,7 @@ PARTS = Check(
     "Every part the kit replaces is new, every part it reuses is back in, and nothing else went in.",
     "replace: n_old = 0 and n_new = q; reuse: n_old + n_new = q, none of them unfit",
     SOURCE,
-    reads=frozenset({"part.fitted", "part.removed", "rebuild.closed"}),
+    reads=frozenset({"part.fitted", "part.removed", "rebuild.closed", "rebuild.opened"}),
     run=check,
 )
 

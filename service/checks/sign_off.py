@@ -1,25 +1,27 @@
 """Sign-off: the rebuild is closed and, where the procedure asks, a second person stands by everything recorded.
 
-A countersignature is valid when t(signed) ≥ t(closing), t(every fact), t(every correction), by when they happened and
-never by when they arrived; when its signer neither closed, nor belongs to the crew, nor recorded any of the work; and,
-where the procedure wants it, when its credential recorded none of it. Notes, notices, concessions and other
-countersignatures are no work and want no new signature. Common practice, no published source.
+Everything in it was done on the asset it was opened for, or on the manifold above. A countersignature is valid when
+t(signed) ≥ t(closing), t(every fact), t(every correction), by when they happened and never by when they arrived; when
+its signer neither closed, nor belongs to the crew, nor did or recorded any of the work (codes that differ in capitals
+alone are one person's); and, where the procedure wants it, when its credential recorded none of it. Notes, notices,
+concessions and other countersignatures are no work and want no new signature. Common practice, no published source.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import Literal, NamedTuple
+from typing import Literal, NamedTuple, cast
 
 from pydantic import BaseModel
 
 from service.checks.clock import clock
 from service.checks.finding import COMMON_PRACTICE, EVERYTHING, Check, Finding
 from service.checks.job import Fact, Job
+from service.checks.stem_count import people, same_person
 from service.entries.catalogue import ENTRY_TYPES
 from service.entries.judgement import Verdict
 from service.entries.procedure import Countersign
-from service.entries.work import RebuildClosed, RebuildCountersigned
+from service.entries.work import RebuildClosed, RebuildCountersigned, TurnsCounted
 
 NAME = "sign_off"
 SOURCE = f"asked for: the procedure; rule: {COMMON_PRACTICE}"
@@ -35,8 +37,9 @@ class _Fault(NamedTuple):
 
 
 def check(job: Job) -> Iterator[Finding]:
-    """The closing, and the countersignature where one is asked for."""
+    """The closing, what is recorded of another asset, and the countersignature where one is asked for."""
     yield _closing(job)
+    yield from _elsewhere(job)
     if job.procedure.countersign is not None:
         yield _countersignature(job, job.procedure.countersign)
 
@@ -53,6 +56,20 @@ def _closing(job: Job) -> Finding:
     says = f"{says}; {len(afterwards)} recorded as happening after it, first {first}."
     advice = "If it happened before the closing, correct its time; if after, it belongs to a new rebuild."
     return _said("closing", "inconclusive", says, advice, [closing.id, *(fact.id for fact in afterwards)])
+
+
+def _elsewhere(job: Job) -> Iterator[Finding]:
+    """Work that says it was done on another regulator proves nothing about this one; the manifold above is no other."""
+    if job.opening is None:
+        return
+    here = {job.opening.asset, job.register.parent, None}
+    if strangers := [fact for fact in _recorded(job) if fact.asset not in here]:
+        first = f"{strangers[0].type} at {clock(job, strangers[0].at)} on {strangers[0].asset}"
+        says = (
+            f"The rebuild is of {job.opening.asset}; {len(strangers)} recorded in it of another asset, first {first}."
+        )
+        advice = "Withdraw what was done elsewhere and record it there; if it was done here, record it for this asset."
+        yield _said("asset", "inconclusive", says, advice, [fact.id for fact in strangers])
 
 
 def _countersignature(job: Job, asked: Countersign) -> Finding:
@@ -92,15 +109,21 @@ def _fault(
 def _wrong_person(job: Job, closing: Fact[RebuildClosed], signature: Fact[RebuildCountersigned]) -> _Fault | None:
     if signature.by is None:
         return _Fault("unknown", "it does not say by whom")
-    if signature.by == closing.by:
+    if same_person(signature.by, closing.by):
         return _Fault("who", "the person who closed the rebuild")
-    if job.opening is not None and signature.by in job.opening.data.crew:
+    if job.opening is not None and any(same_person(signature.by, one) for one in job.opening.data.crew):
         return _Fault("who", "one of the crew")
-    if work := [fact for fact in _recorded(job) if fact.by == signature.by and fact.type not in _FRAME]:
+    if work := [fact for fact in _recorded(job) if fact.type not in _FRAME and _had_a_hand(signature.by, fact)]:
         return _Fault("who", f"did some of the work ({work[0].type} at {clock(job, work[0].at)})")
     if closing.by is None:
         return _Fault("unknown", "the closing does not say by whom, so this may be the same person")
     return None
+
+
+def _had_a_hand(person: str, fact: Fact[BaseModel]) -> bool:
+    """Who recorded it, and who it says did it: somebody else may have held the tablet."""
+    named = people(cast("Fact[TurnsCounted]", fact)) if isinstance(fact.data, TurnsCounted) else ()
+    return any(same_person(person, one) for one in (fact.by, *named))
 
 
 def _shared_credential(job: Job, signature: Fact[RebuildCountersigned]) -> _Fault | None:

@@ -27,9 +27,10 @@ def check(job: Job) -> Iterator[Finding]:
         says = "The procedure does not ask for stem turns to be counted."
         yield _finding(subject="stem_continuity", verdict="not_applicable", says=says)
         return
-    left = next((earlier.stem for earlier in reversed(job.earlier) if earlier.stem is not None), None)
+    left = job.earlier[-1].stem if job.earlier else None
     if left is None:
-        yield _finding(verdict="not_applicable", says="No earlier rebuild tells how far the stem was left engaged.")
+        which = "The rebuild before does not tell" if job.earlier else "There is no earlier rebuild to tell"
+        yield _finding(verdict="not_applicable", says=f"{which} how far the stem was left engaged.")
         return
     out = next((run for run in runs(job) if run.direction == "out"), None)
     if out is None:

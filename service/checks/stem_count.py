@@ -6,7 +6,8 @@ source:
 - the latest count agreed by as many people as the procedure asks for (two at least) stands, unless a later count
   contradicts it;
 - else all counts must agree, |n_i − n_j| ≤ resolution/2 (equal, where the procedure gives no resolution), and come
-  from as many different people as the procedure asks for; the middle of them stands.
+  from as many different people as the procedure asks for; the middle of them stands. Codes that differ in capitals
+  alone are one person's.
 
 A turn is 360° or six flats: 5¼ turns = 1890° = 31.5 flats.
 """
@@ -57,7 +58,7 @@ class Run:
 
     def settle(self, asked: StemTurns) -> Settled | Unsettled:
         """The number that stands, by what the procedure asks for."""
-        together = [fact for fact in self.facts if len(fact.data.agreed_by or ()) >= max(2, asked.counters)]
+        together = [fact for fact in self.facts if len(different(fact.data.agreed_by or ())) >= max(2, asked.counters)]
         return _agreed(self.facts, together[-1], asked) if together else _counted(self.facts, asked)
 
 
@@ -105,9 +106,9 @@ def _agreed(facts: Sequence[Fact[TurnsCounted]], standing: Fact[TurnsCounted], a
 def _counted(facts: Sequence[Fact[TurnsCounted]], asked: StemTurns) -> Settled | Unsettled:
     if _differ(asked, facts):
         return _in_dispute(facts)
-    people = list(dict.fromkeys(person for fact in facts for person in _people(fact)))
-    if max(1, len(people)) < asked.counters:
-        missing = asked.counters - max(1, len(people))
+    counted = different(person for fact in facts for person in people(fact))
+    if max(1, len(counted)) < asked.counters:
+        missing = asked.counters - max(1, len(counted))
         return Unsettled(
             f"{_says(facts)}; the procedure asks for {asked.counters} people to count",
             f"Have {missing} more count, or record a count agreed by {max(2, asked.counters)}.",
@@ -118,7 +119,7 @@ def _counted(facts: Sequence[Fact[TurnsCounted]], asked: StemTurns) -> Settled |
         turns=(min(turns) + max(turns)) / 2,
         at=facts[-1].at,
         aligned=_aligned(facts),
-        people=", ".join(people) or "somebody",
+        people=", ".join(counted) or "somebody",
         entries=_ids(facts),
     )
 
@@ -141,7 +142,20 @@ def _aligned(facts: Sequence[Fact[TurnsCounted]]) -> bool | None:
     return told == {True} if told else None
 
 
-def _people(fact: Fact[TurnsCounted]) -> tuple[str, ...]:
+def same_person(one: str, other: str | None) -> bool:
+    """Are these the codes of one person?"""
+    return other is not None and one.casefold() == other.casefold()
+
+
+def different(named: Iterable[str]) -> list[str]:
+    """Each person once, as first named."""
+    found: dict[str, str] = {}
+    for person in named:
+        found.setdefault(person.casefold(), person)
+    return list(found.values())
+
+
+def people(fact: Fact[TurnsCounted]) -> tuple[str, ...]:
     """Who stands by this count; empty where the entry names nobody."""
     if fact.data.agreed_by is not None:
         return fact.data.agreed_by
@@ -151,7 +165,7 @@ def _people(fact: Fact[TurnsCounted]) -> tuple[str, ...]:
 
 def _says(facts: Sequence[Fact[TurnsCounted]]) -> str:
     return ", ".join(
-        f"{' and '.join(_people(fact)) or 'somebody'} {'agreed' if fact.data.agreed_by else 'counted'} "
+        f"{' and '.join(people(fact)) or 'somebody'} {'agreed' if fact.data.agreed_by else 'counted'} "
         f"{written(fact.data.turns)}"
         for fact in facts
     )

@@ -19,7 +19,7 @@ from functools import partial
 
 from service.checks.delivered_pressure import in_band_after
 from service.checks.finding import COMMON_PRACTICE, Check, Finding
-from service.checks.job import Job, StemLeft
+from service.checks.job import Facts, Job, StemLeft
 from service.checks.pressure_per_turn import of_job
 from service.checks.stem_count import Run, Settled, Unsettled, adjusted, plain, runs, signed, within
 from service.entries.judgement import Verdict
@@ -75,10 +75,13 @@ def settled(job: Job, direction: str) -> Settled | Unsettled | None:
 def engaged(job: Job) -> StemLeft | None:
     """How far the stem is engaged as left: turns in, and what the setting was adjusted by since.
 
-    None where the stem was not counted in last, or the count is not settled.
+    A rebuild in which nobody turned the stem leaves it as the one before did, but for its adjustments. None where the
+    stem was not counted in last, or the count is not settled.
     """
     counted = runs(job)
-    if not counted or counted[-1].direction == "out":
+    if not counted:
+        return _carried_on(job)
+    if counted[-1].direction == "out":
         return None
     turned_in = counted[-1].settle(_asked(job))
     if isinstance(turned_in, Unsettled):
@@ -89,6 +92,20 @@ def engaged(job: Job) -> StemLeft | None:
         at=max([turned_in.at, *(fact.at for fact in since)]),
         entries=(*turned_in.entries, *(fact.id for fact in since)),
     )
+
+
+def _carried_on(job: Job) -> StemLeft | None:
+    """As the rebuild before left it, and adjusted since; None where the stem may have been out uncounted."""
+    left = job.earlier[-1].stem if job.earlier else None
+    handled = job.facts.of_type("part.removed", "part.fitted")
+    if left is None or (job.procedure.turns is not None and handled):
+        return None
+    own = job.facts.of(SettingAdjusted)
+    if not own:
+        return left
+    outside = [fact for fact in Facts(job.between).of(SettingAdjusted) if left.at < fact.at <= own[-1].at]
+    since = [*outside, *own]
+    return StemLeft(left.turns + adjusted(since), own[-1].at, (*left.entries, *(fact.id for fact in since)))
 
 
 def _asked(job: Job) -> StemTurns:

@@ -201,7 +201,15 @@ ZERO_PRESSURE = Check(
     "measured: |p| + U ≤ limit, U = 2·u; or vented: vent open, |p| ≤ resolution/2; t_last − t_first ≥ hold",
     SOURCE,
     reads=frozenset(
-        {"bank.isolated", "bank.restored", "part.fitted", "part.removed", "pressure.read", "rebuild.closed"}
+        {
+            "bank.isolated",
+            "bank.restored",
+            "part.fitted",
+            "part.removed",
+            "pressure.read",
+            "rebuild.closed",
+            "rebuild.opened",
+        }
     ),
     run=check,
 )

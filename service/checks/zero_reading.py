@@ -1,7 +1,8 @@
 """What one reading says about zero pressure: two proofs, and when a gauge is to be believed.
 
 Measured: |p| + U ≤ limit proves it, |p| − U > limit refutes it, between them it is open; p gauge pressure, kPa;
-U = 2·u, k = 2, JCGM 100:2008 (from memory; confirm against the document).
+U = 2·u, k = 2, JCGM 100:2008 (from memory; confirm against the document). A gauge of which nothing says how true it is
+(no certificate, no class) can refute zero but not prove it: the resolution alone is no uncertainty.
 Vented: the vent is open to atmosphere and the gauge stands at its zero, |p| ≤ resolution/2. Enough whatever U is: a
 bank gauge in steps of 5 bar cannot measure 2 kPa, but it can stand at its zero on an open vent.
 Believed: the same gauge was seen to read something as found. Common practice, no published source.
@@ -17,7 +18,7 @@ from decimal import Decimal
 from typing import Literal
 
 from service.checks.clock import clock
-from service.checks.gauge import gauge_name, resolution, standard_uncertainty
+from service.checks.gauge import accuracy, gauge_name, resolution, standard_uncertainty
 from service.checks.job import Fact, Job
 from service.entries.procedure import ZeroPoint
 from service.entries.quantity import figures
@@ -123,6 +124,9 @@ def _measured(job: Job, fact: Fact[PressureRead], point: ZeroPoint) -> ZeroReadi
         return ZeroReading(fact, "refutes", f"{said}: {figures(p, 4)}{minus} kPa is more than {figures(limit, 4)} kPa")
     if expanded is None:
         return ZeroReading(fact, "open", f"{said}: the gauge's uncertainty is not known", _OR_VENT)
+    if gauge_name(fact.data) and accuracy(job, fact) is None and p + expanded <= limit:
+        says = f"{said}: how true the gauge is, is not known, only how finely it reads"
+        return ZeroReading(fact, "open", says, f"{_OR_VENT} Register the gauge's certificate or class.")
     plus = f"{figures(p, 4)} + U {figures(expanded, 3)} = {figures(p + expanded, 4)} kPa"
     if p + expanded <= limit:
         return ZeroReading(fact, "proves", f"{said}: {plus}, at most {figures(limit, 4)} kPa")

@@ -91,10 +91,14 @@ _WORDS = {
     "string_pattern_mismatch": ("wrong_form", "{message}"),
 }
 _MISTYPED = ("_type", "_parsing")
+_MOST_TOLD = 1_000
+"""More faults than that in one entry are counted and not told: to spell out a million takes seconds."""
 
 
 def faults_of(error: ValidationError, prefix: str = "") -> list[Fault]:
     """Our faults, each with its pointer, from what a model found wrong."""
+    if error.error_count() > _MOST_TOLD:
+        return [Fault(prefix, "too_many_faults", f"{error.error_count()} things are wrong here")]
     faults = []
     found = error.errors(include_url=False, include_input=False)
     for wrong in found:

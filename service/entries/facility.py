@@ -9,13 +9,22 @@ from pydantic import AfterValidator, StringConstraints, model_validator
 
 from service.entries.words import Date, FacilityCode, Model, Name, refuse
 
+_OF_THE_MACHINE = frozenset({"localtime", "posixrules", "Factory"})
+"""Files that may lie beside the zones and mean something else on another machine."""
+
 
 def _known_zone(name: str) -> str:
+    if not _is_zone(name) or name in _OF_THE_MACHINE or name.startswith(("posix/", "right/")):
+        raise refuse("unknown_time_zone", "not a time zone of the IANA database, such as Atlantic/Faroe")
+    return name
+
+
+def _is_zone(name: str) -> bool:
     try:
         ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise refuse("unknown_time_zone", "not a time zone of the IANA database, such as Atlantic/Faroe") from None
-    return name
+        return False
+    return True
 
 
 TimeZone = Annotated[str, StringConstraints(min_length=1, max_length=64), AfterValidator(_known_zone)]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, RootModel, model_validator
+from pydantic import Field, RootModel, field_validator, model_validator
 
 from service.entries.quantity import (
     Length,
@@ -78,6 +78,13 @@ class InstrumentCalibrated(Model):
     as_left_error_percent: DecimalText | None = None
     valid_until: Date | None = None
     laboratory: Name | None = None
+
+    @field_validator("uncertainty")
+    @classmethod
+    def _a_magnitude(cls, uncertainty: Measure | None) -> Measure | None:
+        if uncertainty is not None and uncertainty.number < 0:
+            raise refuse("negative", "this magnitude cannot be negative")
+        return uncertainty
 
     @model_validator(mode="after")
     def _one_uncertainty(self) -> Self:

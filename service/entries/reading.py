@@ -6,12 +6,14 @@ Numbers with a fraction arrive as the digits that were sent (``LosslessFloat``),
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from itertools import islice
 from typing import Any
 
 import jiter
 
-from service.entries.refusals import Fault, Unreadable, pointer
+from service.entries.refusals import MOST_FAULTS, Fault, Unreadable, pointer
 
 
 def read_json(body: bytes) -> Any:
@@ -31,7 +33,7 @@ def read_json(body: bytes) -> Any:
 class _Twice(dict[str, Any]):
     """An object in which a key stood twice."""
 
-    key = ""
+    key: str | None = None
 
 
 class _NotANumber:
@@ -39,43 +41,62 @@ class _NotANumber:
 
 
 def _faults(body: bytes) -> list[Fault]:
-    """Read once more, slowly and leniently, to say where the trouble is."""
+    """Read once more, slowly and leniently, to say where the trouble is: as much of it as a refusal names."""
     try:
         text = body.decode()
     except UnicodeDecodeError as why:
         return [Fault("", "not_utf8", f"not UTF-8 at byte {why.start}")]
-
-    def pairs(members: list[tuple[str, Any]]) -> dict[str, Any]:
-        seen = _Twice(members)
-        names = [name for name, _ in members]
-        seen.key = next((name for name in names if names.count(name) > 1), "") if len(seen) < len(names) else ""
-        return seen
-
     try:
-        value = json.loads(text, object_pairs_hook=pairs, parse_constant=lambda _: _NotANumber())
+        value = json.loads(text, object_pairs_hook=_object, parse_constant=lambda _: _NotANumber())
     except (ValueError, RecursionError):  # not JSON, an integer of thousands of digits, thousands of levels
         return []
-    return list(_trouble(value, ()))
+    return list(islice(_trouble(value), MOST_FAULTS))
 
 
-def _trouble(value: Any, path: tuple[Any, ...]) -> Iterator[Fault]:
+def _object(members: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = _Twice(members)
+    if len(found) < len(members):
+        found.key = next(name for name, count in Counter(name for name, _ in members).items() if count > 1)
+    return found
+
+
+def _trouble(value: Any) -> Iterator[Fault]:
+    """What is wrong in it, in the order of the text: a walk, because a call for each level is more than Python has."""
+    yield from _wrong((), value)
+    path: list[Any] = []
+    levels = [_members(value)]
+    while levels:
+        step, member = next(levels[-1], (None, None))
+        if step is None:
+            levels.pop()
+            del path[-1:]
+            continue
+        path.append(step)
+        yield from _wrong(path, member)
+        levels.append(_members(member))
+
+
+def _members(value: Any) -> Iterator[tuple[Any, Any]]:
+    match value:
+        case dict():
+            return ((name, member) for name, member in value.items() if _encodable(name))
+        case list():
+            return iter(enumerate(value))
+    return iter(())
+
+
+def _wrong(path: Sequence[Any], value: Any) -> Iterator[Fault]:
+    """What is wrong with this value, whatever is in it."""
     match value:
         case _NotANumber():
             yield Fault(pointer(path), "not_a_number", "NaN and infinity are not numbers that can be measured")
-        case str():
-            if not _encodable(value):
-                yield Fault(pointer(path), "lone_surrogate", "half a surrogate pair is not text")
+        case str() if not _encodable(value):
+            yield Fault(pointer(path), "lone_surrogate", "half a surrogate pair is not text")
         case _Twice():
-            if value.key:
+            if value.key is not None and _encodable(value.key):
                 yield Fault(pointer((*path, value.key)), "duplicate_key", "this member stands twice")
-            for name, member in value.items():
-                if _encodable(name):
-                    yield from _trouble(member, (*path, name))
-                else:
-                    yield Fault(pointer(path), "lone_surrogate", "half a surrogate pair is not text")
-        case list():
-            for index, member in enumerate(value):
-                yield from _trouble(member, (*path, index))
+            if not all(map(_encodable, value)):
+                yield Fault(pointer(path), "lone_surrogate", "half a surrogate pair is not text")
 
 
 def _encodable(text: str) -> bool:

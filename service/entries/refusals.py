@@ -20,7 +20,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 from typing import Any
+
+MOST_FAULTS = 100
+"""How many faults a refusal names: a body that is wrong all over is not answered with a longer one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +53,7 @@ class Refusal(Exception):
     def __init__(self, detail: str, faults: Iterable[Fault] = (), *, code: str | None = None) -> None:
         super().__init__(detail)
         self.detail = detail
-        self.faults: tuple[Fault, ...] = tuple(faults)
+        self.faults: tuple[Fault, ...] = tuple(islice(faults, MOST_FAULTS))
         self.code = code or type(self).code
 
 

@@ -29,7 +29,7 @@ from service.entries.once import once
 _DECIMAL = re.compile(r"-?(?:\d+)(?:\.\d+)?(?:[eE][+-]?\d{1,3})?", re.ASCII)
 _PLAIN_DECIMAL = re.compile(r"-?\d{1,9}(?:\.\d{1,9})?", re.ASCII)
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
-_TIME = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(?:\.\d{1,9})?(?P<offset>[Zz]|[+-]\d\d:\d\d)?", re.ASCII)
+_TIME = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(?:\.\d{1,9})?(?P<offset>[Zz]|[+-]\d\d:[0-5]\d)?", re.ASCII)
 _DAY = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 _DURATION = re.compile(
     r"P(?=[\dT])(?:(\d{1,3})Y)?(?:(\d{1,4})M)?(?:(\d{1,4})W)?(?:(\d{1,5})D)?"

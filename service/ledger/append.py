@@ -11,7 +11,7 @@ One group of submissions, one transaction. At each step, what a crash here would
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -235,15 +235,16 @@ def _follow(group: _Group, now: datetime) -> dict[str, Standing]:
     return standings
 
 
-def _judge(group: _Group, rebuilds: Iterable[str], now: datetime, *, afresh: bool = False) -> dict[str, Standing]:
+def _judge(group: _Group, rebuilds: Collection[str], now: datetime, *, afresh: bool = False) -> dict[str, Standing]:
     """Judge these rebuilds again, the earlier of an asset first, and keep what belongs into the ledger."""
     tx, memory, touched, through = group.tx, group.memory, group.touched, group.size
     standings = {}
+    anew = set(rebuilds) if afresh else touched.afresh.intersection(rebuilds)
+    memory.forget_works(anew)  # before they are put in order: it is by their openings, which may be corrected
     for rebuild in oldest_first(tx, memory, rebuilds, touched.rebuilds):
-        anew = afresh or rebuild in touched.afresh
-        standing = refresh_rebuild(tx, memory, rebuild, touched.rebuilds.get(rebuild, []), afresh=anew)
+        standing = refresh_rebuild(tx, memory, rebuild, touched.rebuilds.get(rebuild, []), afresh=False)
         standings[rebuild] = standing
-        if anew:
+        if rebuild in anew:
             views.unmark(tx, memory.code, rebuild)
         if standing.news:
             group.keep(judged_entry(memory.code, standing, through, now), now, now)

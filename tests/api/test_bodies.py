@@ -38,6 +38,11 @@ UNREADABLE = {
         "duplicate_key",
     ),
     "half a surrogate pair": (rb'{"data": {"text": "\ud800"}}', "/data/text", "lone_surrogate"),
+    "half a surrogate pair as a name twice": (
+        rb'{"data": {"\udc00": 1, "\udc00": 2}}',
+        "/data",
+        "lone_surrogate",
+    ),
     "half a surrogate pair as a name": (rb'{"data": {"\udc00": 1}}', "/data", "lone_surrogate"),
     "Latin-1": ('{"data": {"text": "20 °C"}}'.encode("latin-1"), "", "not_utf8"),
     "UTF-16": (json.dumps(NOTE).encode("utf-16"), "", "not_utf8"),
@@ -177,3 +182,13 @@ class TestTooMuch:
         notes = [NOTE | {"data": {"text": str(number)}} for number in range(1001)]
         assert problem(desk.post("/entries", notes), 413, "too_large") == []
         assert len(desk.record(*notes[:1000])["accepted"]) == 1000
+
+
+def test_a_list_that_is_wrong_all_over_is_not_answered_with_a_longer_one(desk: Desk) -> None:
+    refused = send(desk, json.dumps([{"type": "note.added"}] * 1_000).encode())
+    assert len(problem(refused, 422)) == 100
+
+
+def test_a_member_beside_the_entries_is_pointed_at_whatever_it_is_called(desk: Desk) -> None:
+    refused = send(desk, json.dumps({"entries": [NOTE], "a/b": 1, "defaults": {"c~d": 1}}).encode())
+    assert [where for where, _ in problem(refused, 422)] == ["/a~1b", "/defaults/c~0d"]

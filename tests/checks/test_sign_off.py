@@ -1,5 +1,7 @@
 """Closed, and signed for by a second person. Common practice, no published source; the procedure asks for it."""
 
+from dataclasses import replace
+
 import pytest
 
 from service.checks.job import Fact
@@ -93,6 +95,18 @@ def test_notes_notices_concessions_and_signatures_may_follow_closing_and_counter
     assert set(verdicts(check, job([*rebuild(), afterthought])).values()) == {"conforming"}
 
 
+# On which asset.
+@pytest.mark.parametrize(("asset", "verdict"), [("OX2-RB", "inconclusive"), ("OX2-LB", None), ("OX2", None)])
+def test_work_recorded_of_the_other_bank_settles_nothing_here(asset, verdict):
+    stray = replace(fact("torque.applied", "14:08:00", joint="bonnet", torque=q("45 N.m")), asset=asset)
+    finding = found(check, job([*rebuild(), stray], register={"parent": "OX2"})).get("asset")
+    assert (finding and finding.verdict) == verdict
+    if finding:
+        assert finding.says == (
+            "The rebuild is of OX2-LB; 1 recorded in it of another asset, first torque.applied at 14:08:00-02:30 on OX2-RB."
+        )
+
+
 # Who may countersign.
 def test_no_countersignature_is_missing_and_the_advice_says_who_signs_what():
     finding = signed()
@@ -104,7 +118,12 @@ def test_no_countersignature_is_missing_and_the_advice_says_who_signs_what():
 
 @pytest.mark.parametrize(
     ("by", "why"),
-    [("ruth", "the person who closed"), ("iver", "one of the crew")],
+    [
+        ("ruth", "the person who closed"),
+        ("iver", "one of the crew"),
+        ("Ruth", "the person who closed"),
+        ("IVER", "one of the crew"),
+    ],
 )
 def test_who_closed_or_belongs_to_the_crew_cannot_countersign(by, why):
     finding = signed(countersigned(by=by))
@@ -117,6 +136,14 @@ def test_who_did_any_of_the_work_cannot_countersign_it():
     finding = signed(hand, countersigned())
     assert finding.verdict == "nonconforming"
     assert "did some of the work (torque.applied at 14:08:00-02:30)" in finding.says
+
+
+@pytest.mark.parametrize("who", [{"counted_by": "maud"}, {"agreed_by": ["iver", "Maud"]}])
+def test_who_counted_did_some_of_the_work_whoever_held_the_tablet(who):
+    count = fact("turns.counted", "15:00:00", direction="in", turns=q("8 turn"), by="ruth", **who)
+    finding = signed(count, countersigned())
+    assert finding.verdict == "nonconforming"
+    assert "did some of the work (turns.counted at 15:00:00-02:30)" in finding.says
 
 
 def test_who_opened_the_rebuild_or_told_the_wards_did_no_work():

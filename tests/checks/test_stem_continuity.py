@@ -67,10 +67,15 @@ def test_a_procedure_that_counts_no_turns_asks_for_none():
     assert (finding.subject, finding.verdict) == ("stem_continuity", "not_applicable")
 
 
-def test_the_last_rebuild_that_tells_is_the_one_to_go_by():
+def test_the_last_rebuild_is_the_one_to_go_by():
     older = rebuilt(StemLeft(Decimal(3), at("10:00", "2018-05-04")), "2018-05-04")
-    finding = continuity(counted("09:02", "11.5 turn"), earlier=(older, rebuilt(), rebuilt(None, "2024-05-04")))
-    assert finding.verdict == "conforming"
+    assert continuity(counted("09:02", "11.5 turn"), earlier=(older, rebuilt())).verdict == "conforming"
+
+
+def test_a_rebuild_that_left_the_stem_nobody_knows_how_is_not_passed_over():
+    finding = continuity(counted("09:02", "9 turn"), earlier=(rebuilt(), rebuilt(None, "2024-05-04")))
+    assert finding.verdict == "not_applicable"
+    assert finding.says == "The rebuild before does not tell how far the stem was left engaged."
 
 
 def test_adjustments_recorded_since_are_not_held_against_anybody():

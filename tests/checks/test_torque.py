@@ -576,3 +576,10 @@ def test_numbers_as_long_as_we_take_them_are_judged_all_the_same(numbers, unit, 
     finding = one(used, joint=joint, instruments=(instrument(tool, [certificate]),))
     assert finding.verdict in {"conforming", "nonconforming", "inconclusive"}
     assert finding.probability is None or 0 <= float(finding.probability) <= 1
+
+
+def test_of_two_certificates_of_one_day_the_later_one_holds():
+    corrected = {**CERTIFICATE, "as_left_error_percent": "6"}
+    assert one(torque("09:52", "36.0 N.m"), instruments=[instrument(WRENCH, [CERTIFICATE, corrected])]).measured[
+        "si"
+    ] == {"value": "34.0", "unit": "N.m"}  # 36.0 / 1.06

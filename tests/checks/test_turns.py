@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.checks.job import Earlier, StemLeft
 from service.checks.pressure_per_turn import pressure_per_turn
 from service.checks.turns import check, engaged, settled
 from service.entries.asset import AssetRegistered
@@ -386,8 +387,8 @@ def test_what_is_computed_comes_before_what_is_registered():
 # --- how the stem is left
 
 
-def adjusted(clock, turns):
-    return fact("setting.adjusted", clock, {"turns": q(turns)})
+def adjusted(clock, turns, **more):
+    return fact("setting.adjusted", clock, {"turns": q(turns)}, **more)
 
 
 def left(*facts, asked=ALONE):
@@ -426,6 +427,28 @@ def test_a_stem_out_or_in_dispute_is_left_nowhere_known(facts):
     assert left(*facts) is None
 
 
+LEFT = StemLeft(Decimal("11.5"), at("10:14", "2022-05-04"), ("turns in",))
+BEFORE = Earlier("an earlier rebuild", at("08:30", "2022-05-04"), LEFT)
+PART = fact("part.removed", "09:10", {"part": "seat"})
+OUTSIDE = [
+    adjusted("12:00", turns, day=f"202{year}-01-10", id=f"outside 202{year}")
+    for turns, year in (("4 turn", 1), ("-1 turn", 3))
+]
+
+
+def test_a_rebuild_in_which_nobody_turned_the_stem_leaves_it_as_the_one_before_did():
+    carried = {"earlier": (BEFORE,), "between": OUTSIDE}
+    assert engaged(job(opened(), PART, **carried)) == LEFT
+    assert engaged(job(opened(), asks={"turns": ALONE}, **carried)) == LEFT
+    as_left = engaged(job(opened(), PART, adjusted("10:14", "0.25 turn"), **carried))
+    assert (as_left.turns, as_left.at) == (Decimal("10.75"), at("10:14"))  # 11.5 − 1 outside + 0.25 in it
+    assert as_left.entries == ("turns in", OUTSIDE[1].id, "setting.adjusted 10:14")
+
+
+def test_parts_handled_by_a_procedure_that_wants_turns_counted_may_have_moved_the_stem():
+    assert engaged(job(opened(), PART, asks={"turns": ALONE}, earlier=(BEFORE,))) is None
+
+
 def test_a_count_is_kept_even_by_a_procedure_that_asks_for_none():
     assert engaged(job(opened(), counted("10:05", "in", "11.25"))).turns == Decimal("11.25")
 
@@ -441,6 +464,15 @@ def test_the_order_of_arrival_changes_nothing(order):
     people = {"09:02": "tech-07", "09:02:10": "tech-12", "10:05": "tech-07", "10:05:10": "tech-12"}
     facts = [counted(clock, way, "11.25", people[clock]) for clock, way in order]
     assert stem(*facts, asked=ASKED).verdict == "conforming"
+
+
+def test_one_person_written_in_two_ways_is_one_counter():
+    twice = (counted("09:02", "out", "11.25", "tech-07"), counted("09:03", "out", "11.25", "TECH-07"))
+    finding = stem(*twice, counted("10:05", "in", "11.25", "tech-07"), asked=ASKED)
+    assert finding.verdict == "inconclusive"
+    assert "the procedure asks for 2 people to count" in finding.says
+    together = agreed("09:02", "out", "11.25", "tech-07", "Tech-07"), agreed("10:05", "in", "11.25")
+    assert stem(*together, asked=ASKED).verdict == "inconclusive"
 
 
 # --- whatever can be recorded can be judged

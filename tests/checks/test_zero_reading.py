@@ -126,6 +126,25 @@ def test_a_reading_that_names_no_gauge_proves_nothing():
     assert finding.advice == "Name the gauge or instrument it was read on."
 
 
+FINE = {"gauge": "outlet gauge", "resolution": q("0.1 kPa")}
+
+
+@pytest.mark.parametrize(
+    ("pressure", "vent_open", "verdict"),
+    [("0.0 kPa", False, "inconclusive"), ("0.0 kPa", True, "conforming"), ("2.1 kPa", False, "nonconforming")],
+)
+def test_how_finely_a_gauge_reads_does_not_say_how_true_it_is(pressure, vent_open, verdict):
+    before = (at_outlet("13:05:00", "as_found", "872.4 kPa", **FINE), ISOLATED)
+    finding = outlet(at_outlet("13:20:00", pressure=pressure, vent_open=vent_open, **FINE), before=before)
+    assert finding.verdict == verdict
+    assert ("how true the gauge is, is not known" in finding.says) == (verdict == "inconclusive")
+
+
+def test_a_class_says_how_true_a_gauge_is():
+    classed = {"instrument": "DG-2", "kind": "pressure_gauge", "max": q("100 kPa"), "class_percent": "1"}
+    assert outlet(at_outlet("13:20:00"), instruments={"DG-2": instrument(classed)}).verdict == "conforming"
+
+
 def test_a_resolution_that_stands_in_the_register_counts_for_the_reading():
     coarse = instrument({"instrument": "DG-2", "kind": "pressure_gauge", "resolution": q("10 kPa")})
     assert outlet(at_outlet("13:20:00", pressure="0 kPa"), instruments={"DG-2": coarse}).verdict == "inconclusive"

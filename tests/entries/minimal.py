@@ -74,6 +74,18 @@ FAULTY: Final[list[tuple[str, dict[str, Any], str, str]]] = [
         "/data/time_zone",
         "unknown_time_zone",
     ),
+    (
+        "facility.amended",
+        {"time_zone": "localtime", "from_day": "2026-08-01"},
+        "/data/time_zone",
+        "unknown_time_zone",
+    ),
+    (
+        "instrument.calibrated",
+        {"instrument": "X-1", "on": "2026-01-01", "uncertainty": {"value": "-5", "unit": "N.m"}},
+        "/data/uncertainty",
+        "negative",
+    ),
     ("asset.registered", {"kind": "Manifold", "gas": "oxygen"}, "/data/kind", "wrong_form"),
     ("asset.registered", {**_ASSET, "service": [{"procedure": "A"}]}, "/data/service/0", "no_interval"),
     ("asset.registered", {**_ASSET, "service": [{**_PLAN, "usage": "5"}]}, "/data/service/0", "meter_without_usage"),

@@ -55,6 +55,11 @@ def torque(value, unit="ft.lbf"):
 # Members
 
 
+def test_what_is_wrong_a_million_times_over_is_counted_and_not_told():
+    entry = with_(NOTE, data={"text": "x", **dict.fromkeys(map(str, range(2_000)), 1)})
+    assert faults(entry) == [("/data", "too_many_faults")]
+
+
 @pytest.mark.parametrize("value", [None, [], "note", 5, True])
 def test_an_entry_is_a_json_object(value):
     assert faults(value, "/entries/3") == [("/entries/3", "wrong_type")]
@@ -146,6 +151,7 @@ def test_a_time_without_an_offset_could_be_anywhere(time):
         "2026-07-14T09:60:00Z",
         "2026-07-14T23:59:60Z",
         "2026-07-14T09:00:00+24:00",
+        "2026-07-14T09:00:00+01:60",
         "2026-07-14 09:00:00Z",
         "2026-07-14",
         "20260714T090000Z",

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.entries.reading import read_json
-from service.entries.refusals import Unreadable
+from service.entries.refusals import MOST_FAULTS, Unreadable
 
 SURROGATES = {"\\ud800", "\\udbff", "\\udc00", "\\udfff"}
 
@@ -141,3 +141,29 @@ def test_no_body_whatever_fails_otherwise_than_by_a_refusal(body):
 
 def test_an_exact_number_is_not_rounded_on_the_way():
     assert Decimal(str(read_json(b"0.123456789012345678"))) == Decimal("0.123456789012345678")
+
+
+# Bodies made to be slow, or to break the telling
+
+
+@pytest.mark.parametrize("half", sorted(SURROGATES))
+def test_a_member_that_stands_twice_and_is_no_text_is_told_without_being_named(half):
+    assert faults(f'{{"data": {{"{half}": 1, "{half}": 2}}}}'.encode()) == [("/data", "lone_surrogate")]
+
+
+@pytest.mark.parametrize("opening", [b"[", b'{"a": '])
+def test_however_deep_the_trouble_lies_it_is_a_refusal(opening):
+    closing = b"]" if opening == b"[" else b"}"
+    for depth in range(900, 1010):
+        with pytest.raises(Unreadable):
+            read_json(opening * depth + b"NaN" + closing * depth)
+
+
+def test_a_refusal_names_a_hundred_faults_and_looks_for_no_more():
+    assert len(faults(b"[" + b",".join([b"NaN"] * 5_000) + b"]")) == MOST_FAULTS
+
+
+def test_of_a_hundred_thousand_members_the_one_that_stands_twice_is_found_by_reading_them_once():
+    names = [f"k{number}" for number in range(100_000)]  # counting each name among all would take hours
+    body = "{" + ",".join(f'"{name}":1' for name in [*names, names[-1]]) + "}"
+    assert faults(body.encode()) == [("/k99999", "duplicate_key")]

@@ -209,6 +209,21 @@ def test_a_rebuild_whose_opening_is_moved_does_not_look_back_on_itself(bench):
     assert bench.finding("stem_continuity", "stem")["verdict"] == "not_applicable"
 
 
+def test_a_setting_adjusted_in_a_rebuild_that_counts_no_turns_is_looked_back_on_too(bench):
+    small, later = "01981000-0000-7000-8000-0000000000cc", "01981000-0000-7000-8000-0000000000bb"
+    bench.post(rebuild(later, day="2026-07-16"))
+    bench.post(rebuild())  # leaves 8.75 turns engaged; 8.5 come out on the 16th
+    repair = {"code": "AD-1", "revision": 1, "title": "Setting adjusted"}
+    opening = {"procedure": "AD-1", "revision": 1, "reason": "fault"}
+    bench.post(entry("procedure.published", "07:00", repair))
+    between = {"day": "2026-07-15", **HERE, "rebuild": small}
+    turned = entry("setting.adjusted", "09:00", {"turns": q("-2 turn")}, **between)
+    bench.post([entry("rebuild.opened", "08:00", opening, **between), turned])
+    finding = bench.finding("stem_continuity", "stem", later)
+    assert finding["verdict"] == "nonconforming"
+    assert "left with 6.75 turns engaged on 2026-07-15" in finding["says"]
+
+
 def test_another_device_in_the_same_position_is_not_looked_back_on(bench):
     later = "01981000-0000-7000-8000-0000000000bb"
     bench.post(rebuild())

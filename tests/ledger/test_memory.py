@@ -161,6 +161,19 @@ def test_what_was_learnt_in_a_transaction_that_came_to_nothing_is_forgotten(benc
     assert same_again(bench)
 
 
+def test_judgements_stand_in_one_order_whatever_is_remembered(quick_bench):
+    def told(code, *, forgetful):
+        bench = Bench(quick_bench.store, {**FACILITY, "code": code})
+        bench.post([*numbered(setting_up(), SECOND[:-2] + "ee"), *WHOLE[:-1], *AGAIN[:-1]])
+        bench.memory.works = Recent(1 if forgetful else 100)
+        withdrawn = {**corrected(AGAIN[0]["id"], withdrawn=True), "id": SECOND[:-2] + "f1"}
+        late = entry("torque.applied", "09:15", {"joint": "bonnet", "torque": q("90 N.m")}, **HERE)
+        bench.group(submission({**late, "id": SECOND[:-2] + "f2"}), submission(withdrawn))
+        return [(one.type, one.rebuild, one.data.get("state")) for one in bench.entries()]
+
+    assert told("m-long", forgetful=False) == told("m-short", forgetful=True)
+
+
 # Any walk at all
 
 
