@@ -14,6 +14,7 @@ from fastapi_offline import FastAPIOffline
 from service.access.doorkeeper import Doorkeeper
 from service.api import (
     assets,
+    attachments,
     checks,
     document,
     due,
@@ -72,10 +73,11 @@ def create_app(settings: Settings, clock: Callable[[], datetime] = now) -> FastA
     app.state.ledger = ledger
     app.state.doorkeeper = Doorkeeper()
     app.state.most_body_bytes = settings.most_body_bytes
+    app.state.most_attachment_bytes = settings.most_attachment_bytes
     problems.install(app)
     document.install(app)
     app.add_route(f"{_BASE}/entries", entries.post_entries_at_once, methods=["POST"], include_in_schema=False)
     app.include_router(health.router)
-    for part in (entries, assets, history, procedures, instruments, rebuilds, checks, due):
+    for part in (entries, assets, attachments, history, procedures, instruments, rebuilds, checks, due):
         app.include_router(part.router, prefix=_BASE)
     return app

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -86,6 +87,9 @@ ANSWERED = {
     shapes.ProblemFault: "pointer detail code",
     register_shapes.AssetShape: PROMISED["asset.registered"].split(" delivered_pressure")[0],
 }
+MEDIA = {"/attachments/{sha256}": "application/octet-stream"}
+"""Content of a file is no JSON."""
+FILE = b"left bank, outlet: 0.00 bar at 13:27"
 
 
 def test_what_is_checked_in_is_what_the_service_has() -> None:
@@ -126,8 +130,10 @@ class TestEveryOperation:
         for status, answer in OPERATIONS[name]["responses"].items():
             assert answer["description"]
             if status.startswith("2"):
-                assert list(answer["content"]) == ["application/json"]
-                assert answer["content"]["application/json"]["schema"], status
+                reads = name.startswith(("GET ", "HEAD "))
+                media = MEDIA.get(name.partition("{facility}")[2] if reads else "", "application/json")
+                assert list(answer["content"]) == [media]
+                assert answer["content"][media]["schema"], status
 
     def test_answers_what_goes_wrong_with_a_problem(self, name: str) -> None:
         operation = OPERATIONS[name]
@@ -138,7 +144,8 @@ class TestEveryOperation:
         if "{facility}" in name:
             assert {"401", "403", "404", "422", "503"} <= wrong
         if "requestBody" in operation:
-            assert {"400", "409", "413", "415"} <= wrong
+            assert {"400", "413", "415"} <= wrong
+            assert "409" in wrong or operation["operationId"] == "put_attachment", "a file contradicts nothing"
 
     def test_shows_an_example_of_what_it_takes(self, name: str) -> None:
         body = OPERATIONS[name].get("requestBody")
@@ -223,7 +230,8 @@ def test_its_examples_are_accepted_as_they_stand(sqlite_url: str) -> None:
     order = ["post_asset", "patch_asset", "post_procedure", "post_instrument", "post_calibration", "post_entries"]
     by_id = {operation["operationId"]: (name, operation) for name, operation in OPERATIONS.items()}
     assert {by_id[name][0].split()[0] for name in order} == {"POST", "PATCH"}
-    assert set(order) == {name for name, (_, operation) in by_id.items() if "requestBody" in operation}
+    with_bodies = {name for name, (_, operation) in by_id.items() if "requestBody" in operation}
+    assert with_bodies - set(order) == {"put_attachment"}, "its body is any file, under the digest of that"
     names = {"{tag}": examples.ASSET["tag"], "{name}": examples.INSTRUMENT["instrument"]}
     with running(sqlite_url) as desk:
         desk.open()
@@ -241,16 +249,20 @@ def test_its_examples_are_accepted_as_they_stand(sqlite_url: str) -> None:
 def test_what_is_read_has_the_shape_that_is_documented(sqlite_url: str) -> None:
     """Each answer once, by the schema of the document; what the shapes forbid is not there."""
     names = {"tag": "OX2-LB", "name": "TH-1", "code": "BR-12", "revision": "1", "rebuild": scenario.REBUILD}
+    names["sha256"] = hashlib.sha256(FILE).hexdigest()
     with running(sqlite_url) as desk:
         desk.open()
         desk.record(*scenario.registered())
         desk.post("/entries", scenario.BODY)
         for entry in scenario.BESIDE[:6]:
             desk.record(entry)
+        assert desk.call("PUT", f"/attachments/{names['sha256']}", content=FILE).status_code == 201
         for name, operation in OPERATIONS.items():
             method, path = name.split()
             if method == "GET":
                 answer = desk.get("/" + path.format(facility=desk.facility, **names))
                 assert answer.status_code == 200, name
-                schema = operation["responses"]["200"]["content"]["application/json"]["schema"]
-                OAS31Validator({**schema, "components": DOCUMENT["components"]}).validate(answer.json())
+                ((media, content),) = operation["responses"]["200"]["content"].items()
+                assert answer.headers["content-type"].partition(";")[0] == media
+                if media == "application/json":
+                    OAS31Validator({**content["schema"], "components": DOCUMENT["components"]}).validate(answer.json())

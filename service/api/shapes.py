@@ -7,15 +7,11 @@ from __future__ import annotations
 
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
+from service.api.attachment_shapes import AttachedShape
+from service.api.shape import Shape as Shape  # noqa: PLC0414 - the other shapes take it from here
 from service.entries.judgement import State, Verdict
-
-
-class Shape(BaseModel):
-    """Base of all answer shapes."""
-
-    model_config = ConfigDict(extra="forbid")
 
 
 class ProblemFault(Shape):
@@ -123,7 +119,7 @@ class FactShape(Shape):
     by: str | None
     credential: str
     data: dict[str, Any]
-    attachments: list[dict[str, Any]] | None
+    attachments: list[AttachedShape] | None
     withdrawn: bool
     holds_instead: dict[str, Any] | None
     late_by: str | None = Field(description="How long after the closing it arrived, if it had happened before it.")
@@ -203,7 +199,7 @@ class RecordedEntry(Shape):
     rebuild: str | None = None
     by: str | None = None
     data: dict[str, Any]
-    attachments: list[dict[str, Any]] = []
+    attachments: list[dict[str, Any]] = Field(default=[])
     facility: str
     seq: int
     recorded_at: str

@@ -15,6 +15,7 @@ from service.checks.sockets import fits
 from service.entries.quantity import Length
 from service.entries.refusals import Unknown
 from service.entries.words import instant
+from service.ledger import attachments
 from service.ledger.entry import Entry, read_all, rfc3339
 from service.ledger.rebuild import Folded, fold
 from service.merkle import tree
@@ -157,10 +158,12 @@ def one_rebuild(tx: Connection, facility: str, rebuild: str) -> dict[str, Any]:
     entries = read_all(stored.of_rebuild(tx, facility, rebuild))
     folded = fold(entries)
     findings = orjson.loads(row.findings)
+    facts = _facts(entries, folded)
+    attachments.beside(tx, facility, facts)
     return {
         **rebuild_summary(row),
         "findings": [{**finding, "accepted": _concessions(finding, folded)} for finding in findings],
-        "facts": _facts(entries, folded),
+        "facts": facts,
         "corrections": _corrections(folded),
         "judged": [_judged(entry) for entry in read_all(stored.judgements(tx, facility, rebuild))],
         "seq": row.seq,

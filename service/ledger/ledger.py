@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import TypeVar
 
 import structlog
@@ -55,9 +56,27 @@ class Ledger:
         return self._ask(question) if self.store.is_sqlite else await asyncio.to_thread(self._ask, question)
 
     def _ask(self, question: Callable[[Connection], T]) -> T:
+        with self._answering(), self.store.reading() as tx:
+            return question(tx)
+
+    async def write(self, deed: Callable[[Connection], T]) -> T:
+        """Change what is kept beside the log, in one transaction; never the log itself.
+
+        In a thread, because it waits for whoever appends.
+
+        Raises:
+            Busy: the database does not answer.
+        """
+        return await asyncio.to_thread(self._do, deed)
+
+    def _do(self, deed: Callable[[Connection], T]) -> T:
+        with self._answering(), self.store.writing() as tx:
+            return deed(tx)
+
+    @contextmanager
+    def _answering(self) -> Iterator[None]:
         try:
-            with self.store.reading() as tx:
-                return question(tx)
+            yield
         except OperationalError as trouble:
             _log.exception("the database does not answer")
             raise Busy("the database does not answer", 5) from trouble

@@ -3,7 +3,7 @@
 from alembic import context
 from sqlmodel import SQLModel
 
-from service.store import tables
+from service.store import attachment_tables, tables
 
 context.configure(
     connection=context.config.attributes["connection"],
@@ -11,4 +11,5 @@ context.configure(
     transaction_per_migration=False,
 )
 assert tables.LEDGER  # noqa: S101 - the tables register themselves on import
+assert attachment_tables.pieces is not None  # noqa: S101 - as above
 context.run_migrations()
