@@ -10,6 +10,7 @@ from typing import Any, Literal
 from pydantic import Field
 
 from service.api.attachment_shapes import AttachedShape
+from service.api.concession_shapes import AcceptedShape, ConcessionShape
 from service.api.shape import Shape as Shape  # noqa: PLC0414 - the other shapes take it from here
 from service.entries.judgement import State, Verdict
 
@@ -83,7 +84,7 @@ class FindingShape(Shape):
     source: str
     entries: list[str]
     probability: str | None = None
-    accepted: list[dict[str, Any]] = Field(default=[], description="Concessions; they do not change the verdict.")
+    accepted: list[AcceptedShape] = Field(default=[], description="Concessions; they do not change the verdict.")
 
 
 class ProcedureName(Shape):
@@ -151,12 +152,14 @@ class JudgedShape(Shape):
     verdict: Verdict
     through: int
     findings: list[dict[str, Any]]
+    accepted: list[str] = Field(description="Concessions about what it found wanting, by their ids; no part of it.")
 
 
 class RebuildShape(RebuildBrief):
     """Everything about a rebuild."""
 
     findings: list[FindingShape]
+    concessions: list[ConcessionShape]
     facts: list[FactShape]
     corrections: list[CorrectionShape]
     judged: list[JudgedShape]
