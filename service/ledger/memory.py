@@ -12,7 +12,8 @@ from typing import Any
 import orjson
 from sqlalchemy import Connection, Row
 
-from service.checks.job import InstrumentRecord
+from service.checks.job import Fact, InstrumentRecord
+from service.entries.asset import AssetExchanged
 from service.entries.procedure import ProcedurePublished
 from service.ledger.entry import Entry, read_all
 from service.ledger.meter import RunningCount
@@ -50,6 +51,8 @@ class Memory:
         """By asset: its rebuilds that reset a service."""
         self.due: Recent[str, dict[tuple[str, str], dict[str, Any]]] = Recent(20_000)
         """By asset: its rows of the due list, by procedure and first day."""
+        self.exchanges: Recent[str, tuple[Fact[AssetExchanged], ...]] = Recent(20_000)
+        """By asset: the devices that came and went."""
         self.marked = True
         """Rebuilds may be waiting to be judged again."""
 
@@ -165,6 +168,7 @@ class Memory:
         """Its register changed, and with it who hangs below whom."""
         self._assets.pop(tag, None)
         self._registers.pop(tag, None)
+        self.exchanges.pop(tag, None)
         self._children.clear()
 
     def forget_procedure(self, code: str) -> None:
