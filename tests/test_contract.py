@@ -53,7 +53,7 @@ PROMISED = {
     "readings.temperature",
     "lubricant.applied": "lubricant lot expires on",
     "meter.read": "meter reading",
-    "note.added": "text",
+    "note.added": "text crew",
     "notice.given": "to when",
     "part.fitted": "part new lot cured polymer cleaned",
     "part.removed": "part condition",
