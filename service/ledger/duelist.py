@@ -225,6 +225,7 @@ def _count(tx: Connection, memory: Memory, wanted: AbstractSet[tuple[str, str]])
 
 
 def _metered(facility: Facility, fact: Fact[MeterRead]) -> Metered:
-    final = fact.data.replaced.final_reading if fact.data.replaced else None
-    reading = Decimal(fact.data.reading)
-    return fact.at, facility.day(fact.at), reading, Decimal(final) if final is not None else None
+    replaced, carried = fact.data.replaced, None
+    if replaced is not None:
+        carried = Decimal(replaced.final_reading) - Decimal(replaced.initial_reading or 0)
+    return fact.at, facility.day(fact.at), Decimal(fact.data.reading), carried

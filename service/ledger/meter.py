@@ -18,7 +18,8 @@ class Reading:
 
 
 Metered: TypeAlias = "tuple[datetime, date, Decimal, Decimal | None]"
-"""One reading of a meter: time, day, what it read, and what the meter it replaced had read last."""
+"""One reading of a meter: time, day, what it read, and what the meter it replaced had read last (less what the new one
+read as it went in)."""
 
 
 class RunningCount:
