@@ -22,7 +22,9 @@ ROUTES = [
     ("PATCH", "/assets/OX2"), ("GET", "/procedures"), ("POST", "/procedures"), ("GET", "/procedures/BR-12"),
     ("GET", "/procedures/BR-12/revisions/1"), ("GET", "/instruments"), ("POST", "/instruments"),
     ("GET", "/instruments/TW-21"), ("POST", "/instruments/TW-21/calibrations"), ("GET", "/rebuilds"),
-    ("GET", f"/rebuilds/{scenario.REBUILD}"), ("GET", "/due"), ("GET", "/checks"),
+    ("GET", f"/rebuilds/{scenario.REBUILD}"), ("GET", "/due"), ("GET", "/checks"), ("GET", "/assets/OX2/history"),
+    ("GET", "/assets/OX2/setting"), ("GET", f"/attachments/{64 * '0'}"), ("HEAD", f"/attachments/{64 * '0'}"),
+    ("PUT", f"/attachments/{64 * '0'}"),
 ]  # fmt: skip
 READS = [path for method, path in ROUTES if method == "GET"]
 
