@@ -175,6 +175,11 @@ def test_it_wants_the_scope_that_records_and_is_read_with_that_which_reads(eithe
     problem(put(either_desk, b"abc", token=""), 401)
     assert put(either_desk, b"abc", token=records).status_code == 201
     problem(either_desk.get(path, token=records), 403)
+    assert [either_desk.call("HEAD", path, token=token).status_code for token in ("", records, reads)] == [
+        401,
+        403,
+        200,
+    ]
     assert either_desk.get(path, token=reads).content == b"abc"
 
 
@@ -299,3 +304,4 @@ def test_a_transfer_that_breaks_off_leaves_nothing_and_can_be_made_again(served:
         assert rows(desk) == (0, 0)
         assert client.put(url + path, content=PHOTO, headers={"Content-Type": "image/jpeg"}).status_code == 201
         assert client.get(url + path).content == PHOTO
+        assert client.head(url + path).headers["content-length"] == str(len(PHOTO))
