@@ -15,6 +15,7 @@ from fastapi_offline import FastAPIOffline
 from service.access.doorkeeper import Doorkeeper
 from service.api import (
     assets,
+    attachments,
     checks,
     document,
     due,
@@ -82,11 +83,12 @@ def create_app(settings: Settings, clock: Callable[[], datetime] = now) -> FastA
         app.add_middleware(SaysHowFar)
     app.state.bulk = Bounds()
     app.state.stopping = threading.Event()
+    app.state.most_attachment_bytes = settings.most_attachment_bytes
     problems.install(app)
     document.install(app)
     hot = {("POST", "entries"): entries.post_entries_at_once, ("GET", "due"): due.get_due_at_once}
     front.install(app, _BASE.partition("{")[0], hot)
     app.include_router(health.router)
-    for part in (entries, assets, history, procedures, instruments, rebuilds, checks, due, log):
+    for part in (entries, assets, attachments, history, procedures, instruments, rebuilds, checks, due, log):
         app.include_router(part.router, prefix=_BASE)
     return app

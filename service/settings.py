@@ -39,6 +39,11 @@ class Settings(BaseSettings):
         "folder) if not set. The last checkpoints signed are remembered beside it.",
     )
     most_body_bytes: int = Field(default=16_000_000, description="The largest request body taken, bytes.")
+    most_attachment_bytes: int = Field(
+        default=25_000_000,
+        ge=0,
+        description="The largest attachment taken (a photograph, a scanned certificate), bytes.",
+    )
     log_level: Annotated[Literal["debug", "info", "warning", "error"], BeforeValidator(str.lower)] = Field(
         default="info", description="debug, info, warning or error."
     )

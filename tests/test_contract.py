@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -56,7 +57,7 @@ PROMISED = {
     "readings.temperature",
     "lubricant.applied": "lubricant lot expires on",
     "meter.read": "meter reading",
-    "note.added": "text",
+    "note.added": "text crew",
     "notice.given": "to when",
     "part.fitted": "part new lot cured polymer cleaned",
     "part.removed": "part condition",
@@ -100,9 +101,11 @@ MEDIA = {
     "/log/consistency": "text/plain",
     "/log/cosignatures": "text/plain",
     "/log/tile/{path}": "application/octet-stream",
+    "/attachments/{sha256}": "application/octet-stream",
 }
-"""The open formats of the log are no JSON."""
+"""The open formats of the log are no JSON, nor is the content of a file."""
 ASKED = {"/log/proof": "?seq=1", "/log/consistency": "?from=1&to=2"}
+FILE = b"left bank, outlet: 0.00 bar at 13:27"
 
 
 def test_what_is_checked_in_is_what_the_service_has() -> None:
@@ -144,7 +147,9 @@ class TestEveryOperation:
             assert answer["description"]
             if status.startswith("2"):
                 lines = [NDJSON] if name.startswith("POST") and name.endswith("/entries") and status == "200" else []
-                media = MEDIA.get(name.partition("{facility}")[2], "application/json")
+                below = name.partition("{facility}")[2]
+                stored = name.startswith("PUT ")  # what is put is answered in JSON
+                media = "application/json" if stored else MEDIA.get(below, "application/json")
                 assert list(answer["content"]) == [media, *lines]
                 assert all(content["schema"] for content in answer["content"].values()), status
 
@@ -157,7 +162,8 @@ class TestEveryOperation:
         if "{facility}" in name:
             assert {"401", "403", "404", "422", "503"} <= wrong
         if "requestBody" in operation:
-            assert {"400", "409", "413", "415"} <= wrong
+            assert {"400", "413", "415"} <= wrong
+            assert "409" in wrong or operation["operationId"] == "put_attachment", "a file contradicts nothing"
 
     def test_shows_an_example_of_what_it_takes(self, name: str) -> None:
         body = OPERATIONS[name].get("requestBody")
@@ -243,7 +249,8 @@ def test_its_examples_are_accepted_as_they_stand(sqlite_url: str) -> None:
     by_id = {operation["operationId"]: (name, operation) for name, operation in OPERATIONS.items()}
     assert {by_id[name][0].split()[0] for name in order} == {"POST", "PATCH"}
     with_bodies = {name for name, (_, operation) in by_id.items() if "requestBody" in operation}
-    assert with_bodies - set(order) == {"post_cosignatures"}, "a signature in a document is over no checkpoint of ours"
+    # A signature in a document is over no checkpoint of ours; a file is any file, under the digest of that.
+    assert with_bodies - set(order) == {"post_cosignatures", "put_attachment"}
     names = {"{tag}": examples.ASSET["tag"], "{name}": examples.INSTRUMENT["instrument"]}
     with running(sqlite_url) as desk:
         desk.open()
@@ -276,6 +283,7 @@ def test_what_is_read_has_the_shape_that_is_documented(sqlite_url: str) -> None:
     """Each answer once, by the schema of the document; what the shapes forbid is not there."""
     names = {"tag": "OX2-LB", "name": "TH-1", "code": "BR-12", "revision": "1", "rebuild": scenario.REBUILD}
     names["path"] = "0/000.p/1"
+    names["sha256"] = hashlib.sha256(FILE).hexdigest()
     with running(sqlite_url) as desk:
         desk.open()
         enrol(desk.ledger.store, Settings(database_url=sqlite_url).key_file, desk.facility, desk.clock())
@@ -283,6 +291,7 @@ def test_what_is_read_has_the_shape_that_is_documented(sqlite_url: str) -> None:
         desk.post("/entries", scenario.BODY)
         for entry in scenario.BESIDE[:6]:
             desk.record(entry)
+        assert desk.call("PUT", f"/attachments/{names['sha256']}", content=FILE).status_code == 201
         for name in OPERATIONS:
             method, path = name.split()
             if method == "GET":

@@ -28,11 +28,16 @@ def answer(content: Any, status: int = 200, headers: Mapping[str, str] | None = 
 
 def tagged(request: Request, content: Any, tag: str) -> Response:
     """A JSON answer with an ``ETag``; 304 where the caller has it already."""
-    known = [each.strip().removeprefix("W/") for each in request.headers.get("if-none-match", "").split(",")]
     headers = tag_header(tag)
-    if headers["ETag"] in known or "*" in known:
+    if known_already(request, tag):
         return Response(status_code=304, headers=headers)
     return answer(content, headers=headers)
+
+
+def known_already(request: Request, tag: str) -> bool:
+    """Does the caller say that it has this state (If-None-Match)?"""
+    known = [each.strip().removeprefix("W/") for each in request.headers.get("if-none-match", "").split(",")]
+    return f'"{tag}"' in known or "*" in known
 
 
 def tag_header(tag: str) -> dict[str, str]:

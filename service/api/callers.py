@@ -150,3 +150,4 @@ async def _ledger(request: Request) -> Ledger:
 ALedger = Annotated[Ledger, Depends(_ledger)]
 AnyCaller = Annotated[Caller, Depends(known_caller)]
 Reader = Annotated[Caller, Depends(_with("read"))]
+Recorder = Annotated[Caller, Depends(_with("record"))]

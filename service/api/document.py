@@ -16,6 +16,7 @@ from service.entries import examples
 from service.entries.catalogue import ENTRY_TYPES, EntryType
 from service.entries.envelope import MOST_ENTRIES, Envelope
 from service.entries.lines import MOST_LINE_BYTES
+from service.ledger.attachments import ENDINGS
 
 _REF: Final = "#/components/schemas/"
 LINES: Final = "application/x-ndjson"
@@ -74,6 +75,10 @@ PATCH_BODY: Final = _body({"type": "object", "minProperties": 1}, examples.PATCH
 PROCEDURE_BODY: Final = _body("ProcedurePublished", examples.PROCEDURE)
 INSTRUMENT_BODY: Final = _body("InstrumentRegistered", examples.INSTRUMENT)
 CALIBRATION_BODY: Final = _body("CalibrationBody", examples.CALIBRATION)
+ATTACHMENT_BODY: Final[dict[str, Any]] = {
+    "description": f"The bytes of the file, as one of {', '.join(ENDINGS)}.",
+    **_body({"type": "string", "format": "binary"}, "the bytes of the file", "application/octet-stream"),
+}
 
 
 def operation_id(route: APIRoute) -> str:

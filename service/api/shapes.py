@@ -7,15 +7,12 @@ from __future__ import annotations
 
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
+from service.api.attachment_shapes import AttachedShape
+from service.api.concession_shapes import AcceptedShape, ConcessionShape
+from service.api.shape import Shape as Shape  # noqa: PLC0414 - the other shapes take it from here
 from service.entries.judgement import State, Verdict
-
-
-class Shape(BaseModel):
-    """Base of all answer shapes."""
-
-    model_config = ConfigDict(extra="forbid")
 
 
 class ProblemFault(Shape):
@@ -87,7 +84,7 @@ class FindingShape(Shape):
     source: str
     entries: list[str]
     probability: str | None = None
-    accepted: list[dict[str, Any]] = Field(default=[], description="Concessions; they do not change the verdict.")
+    accepted: list[AcceptedShape] = Field(default=[], description="Concessions; they do not change the verdict.")
 
 
 class ProcedureName(Shape):
@@ -123,7 +120,7 @@ class FactShape(Shape):
     by: str | None
     credential: str
     data: dict[str, Any]
-    attachments: list[dict[str, Any]] | None
+    attachments: list[AttachedShape] | None
     withdrawn: bool
     holds_instead: dict[str, Any] | None
     late_by: str | None = Field(description="How long after the closing it arrived, if it had happened before it.")
@@ -155,12 +152,14 @@ class JudgedShape(Shape):
     verdict: Verdict
     through: int
     findings: list[dict[str, Any]]
+    accepted: list[str] = Field(description="Concessions about what it found wanting, by their ids; no part of it.")
 
 
 class RebuildShape(RebuildBrief):
     """Everything about a rebuild."""
 
     findings: list[FindingShape]
+    concessions: list[ConcessionShape]
     facts: list[FactShape]
     corrections: list[CorrectionShape]
     judged: list[JudgedShape]
@@ -203,7 +202,7 @@ class RecordedEntry(Shape):
     rebuild: str | None = None
     by: str | None = None
     data: dict[str, Any]
-    attachments: list[dict[str, Any]] = []
+    attachments: list[dict[str, Any]] = Field(default=[])
     facility: str
     seq: int
     recorded_at: str

@@ -21,7 +21,7 @@ from service.checks.stem_count import people, same_person
 from service.entries.catalogue import ENTRY_TYPES
 from service.entries.judgement import Verdict
 from service.entries.procedure import Countersign
-from service.entries.work import RebuildClosed, RebuildCountersigned, TurnsCounted
+from service.entries.work import NoteAdded, RebuildClosed, RebuildCountersigned, TurnsCounted
 
 NAME = "sign_off"
 SOURCE = f"asked for: the procedure; rule: {COMMON_PRACTICE}"
@@ -98,13 +98,19 @@ def _wrong_person(job: Job, closing: Fact[RebuildClosed], signature: Fact[Rebuil
         return _Fault("unknown", "it does not say by whom")
     if same_person(signature.by, closing.by):
         return _Fault("who", "the person who closed the rebuild")
-    if job.opening is not None and any(same_person(signature.by, one) for one in job.opening.data.crew):
+    if any(same_person(signature.by, one) for one in _crew(job)):
         return _Fault("who", "one of the crew")
     if work := [fact for fact in _recorded(job) if fact.type not in _FRAME and _had_a_hand(signature.by, fact)]:
         return _Fault("who", f"did some of the work ({work[0].type} at {clock(job, work[0].at)})")
     if closing.by is None:
         return _Fault("unknown", "the closing does not say by whom, so this may be the same person")
     return None
+
+
+def _crew(job: Job) -> set[str]:
+    """Everybody who belonged to it: those it was opened with, and those a note hands it over to."""
+    opened_with = job.opening.data.crew if job.opening is not None else ()
+    return {*opened_with, *(person for note in job.facts.of(NoteAdded) for person in note.data.crew)}
 
 
 def _had_a_hand(person: str, fact: Fact[BaseModel]) -> bool:

@@ -127,9 +127,10 @@ class AssetRetired(Model):
 
 
 class MeterReplaced(Model):
-    """What the meter that came out read last."""
+    """What the meter that came out read last; ``initial_reading``: what the new one read as it went in, absent = 0."""
 
     final_reading: Amount
+    initial_reading: Amount | None = None
 
 
 class MeterRead(Model):

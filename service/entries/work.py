@@ -254,9 +254,10 @@ class StepDone(Model):
 
 
 class NoteAdded(Model):
-    """Free text."""
+    """Free text; with ``crew`` it hands the job over to those who carry on from here."""
 
     text: Text
+    crew: Many[Code] = Field(default=(), max_length=20)
 
 
 class RebuildClosed(Model):

@@ -15,6 +15,7 @@ from service.checks.sockets import fits
 from service.entries.quantity import Length
 from service.entries.refusals import Unknown
 from service.entries.words import instant
+from service.ledger import attachments, concessions
 from service.ledger.entry import Entry, read_all, rfc3339
 from service.ledger.rebuild import Folded, fold
 from service.merkle import tree
@@ -157,12 +158,15 @@ def one_rebuild(tx: Connection, facility: str, rebuild: str) -> dict[str, Any]:
     entries = read_all(stored.of_rebuild(tx, facility, rebuild))
     folded = fold(entries)
     findings = orjson.loads(row.findings)
+    facts = _facts(entries, folded)
+    attachments.beside(tx, facility, facts)
     return {
         **rebuild_summary(row),
-        "findings": [{**finding, "accepted": _concessions(finding, folded)} for finding in findings],
-        "facts": _facts(entries, folded),
+        "findings": [{**finding, "accepted": concessions.beside(finding, folded)} for finding in findings],
+        "concessions": concessions.concessions(entries, folded, findings),
+        "facts": facts,
         "corrections": _corrections(folded),
-        "judged": [_judged(entry) for entry in read_all(stored.judgements(tx, facility, rebuild))],
+        "judged": [_judged(entry, folded) for entry in read_all(stored.judgements(tx, facility, rebuild))],
         "seq": row.seq,
     }
 
@@ -170,21 +174,6 @@ def one_rebuild(tx: Connection, facility: str, rebuild: str) -> dict[str, Any]:
 def digest(shown: dict[str, Any]) -> str:
     """Changes whenever the answer does."""
     return hashlib.sha256(orjson.dumps(shown)).hexdigest()[:32]
-
-
-def _concessions(finding: dict[str, Any], folded: Folded) -> list[dict[str, Any]]:
-    """Concessions about this finding: shown beside the verdict, which they do not change."""
-    return [
-        {
-            "entry": fact.id,
-            "at": rfc3339(fact.at),
-            "by": fact.by,
-            **fact.data.model_dump(include={"reason", "authority"}),
-        }
-        for fact in folded.facts.of_type("finding.accepted")
-        if fact.data.model_dump().get("check") == finding["check"]
-        and fact.data.model_dump().get("subject") in {None, finding["subject"]}
-    ]
 
 
 def _facts(entries: Iterable[Entry], folded: Folded) -> list[dict[str, Any]]:
@@ -252,7 +241,7 @@ def _corrections(folded: Folded) -> list[dict[str, Any]]:
     ]
 
 
-def _judged(entry: Entry) -> dict[str, Any]:
+def _judged(entry: Entry, folded: Folded) -> dict[str, Any]:
     data = entry.data
     return {
         "seq": entry.seq,
@@ -262,4 +251,5 @@ def _judged(entry: Entry) -> dict[str, Any]:
         "verdict": data["verdict"],
         "through": data["through"],
         "findings": data["findings"],
+        "accepted": concessions.of_judged(data["findings"], folded),
     }

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from collections.abc import Set as AbstractSet
-from datetime import date
+from datetime import date, datetime
 from decimal import Decimal
 from typing import Any, cast
 
 from sqlalchemy import Connection, Row
 
 from service.checks.job import Fact
-from service.entries.asset import MeterRead
+from service.entries.asset import AssetExchanged, MeterRead
 from service.entries.words import instant
 from service.ledger import due
 from service.ledger.entry import Entry, read_all
@@ -45,8 +45,54 @@ def _rows(tx: Connection, memory: Memory, asset: Asset) -> dict[tuple[str, str],
         started = None if commissioned and any(anchor.day <= commissioned for anchor in anchors) else commissioned
         common = {"facility": memory.code, "asset": asset.tag, "procedure": plan.procedure, "gas": register.gas}
         for period in due.periods(plan, anchors, started, readings, started or _FIRST_DAY):
-            rows[str(plan.procedure), period.from_day.isoformat()] = {**common, **_period(period)}
+            told = _period(period)
+            told["says"] += _exchanged(tx, memory, asset.tag, period)
+            rows[str(plan.procedure), period.from_day.isoformat()] = {**common, **told}
     return rows
+
+
+def _exchanged(tx: Connection, memory: Memory, tag: str, period: due.Period) -> str:
+    """Words about another device that came into the position since the anchor: it moves no date, however fresh it is.
+
+    The date follows the position, as the work asked for there does; the device takes its history along instead.
+    """
+    if period.anchor is None:
+        return ""
+    facility, closed = memory.facility(tx), _closed_at(memory, tag, period.anchor)
+    since = [
+        fact
+        for fact in _exchanges(tx, memory, tag)
+        if period.from_day <= facility.day(fact.at) < period.to_day and (closed is None or fact.at > closed)
+    ]
+    if not since:
+        return ""
+    told = ", ".join(f"{facility.day(fact.at)} ({_devices(fact.data)})" for fact in since)
+    return f"; device exchanged {told}: the date follows the position, only a rebuild recorded there moves it"
+
+
+def _devices(exchange: AssetExchanged) -> str:
+    return f"{exchange.serial_out or 'no serial told'} out, {exchange.serial_in} in"
+
+
+def _closed_at(memory: Memory, tag: str, anchor: due.Anchor) -> datetime | None:
+    """When the rebuild that a date is counted from was closed; None for the commissioning."""
+    closings = (row.closed_us for row in memory.resets.seen(tag) or () if row.rebuild == anchor.rebuild)
+    return next(map(instant, closings), None)
+
+
+def _exchanges(tx: Connection, memory: Memory, tag: str) -> tuple[Fact[AssetExchanged], ...]:
+    if tag not in memory.exchanges:
+        _load_exchanges(tx, memory, [tag])
+    return memory.exchanges[tag]
+
+
+def _load_exchanges(tx: Connection, memory: Memory, tags: Iterable[str]) -> None:
+    """Have the exchanges of these assets at hand; where the register never changed there are none to look for."""
+    missing = [tag for tag in tags if tag not in memory.exchanges]
+    changed = [tag for tag, row in memory.asset_rows(tx, missing).items() if row.changed_us]
+    found = stored.exchanges(tx, memory.code, changed) if changed else {}
+    for tag in missing:
+        memory.exchanges.keep(tag, fold(read_all(found.get(tag, ()))).facts.of(AssetExchanged))
 
 
 def _put(tx: Connection, memory: Memory, tag: str, rows: dict[tuple[str, str], dict[str, Any]]) -> list[dict[str, Any]]:
@@ -84,6 +130,7 @@ def _load(tx: Connection, memory: Memory, assets: Mapping[str, Asset]) -> None:
     missing = [tag for tag in assets if tag not in memory.resets]
     for tag, rebuilds in views.rebuilds_of_each(tx, memory.code, missing).items() if missing else ():
         memory.resets.keep(tag, _resets(rebuilds))
+    _load_exchanges(tx, memory, assets)
     metered = [asset for asset in assets.values() if any(plan.meter for plan in asset.register.service)]
     wanted = {
         (above, str(plan.meter))
@@ -178,6 +225,7 @@ def _count(tx: Connection, memory: Memory, wanted: AbstractSet[tuple[str, str]])
 
 
 def _metered(facility: Facility, fact: Fact[MeterRead]) -> Metered:
-    final = fact.data.replaced.final_reading if fact.data.replaced else None
-    reading = Decimal(fact.data.reading)
-    return fact.at, facility.day(fact.at), reading, Decimal(final) if final is not None else None
+    replaced, carried = fact.data.replaced, None
+    if replaced is not None:
+        carried = Decimal(replaced.final_reading) - Decimal(replaced.initial_reading or 0)
+    return fact.at, facility.day(fact.at), Decimal(fact.data.reading), carried

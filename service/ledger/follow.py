@@ -127,6 +127,7 @@ def _other_days(tx: Connection, memory: Memory) -> None:
     for tag, rebuilds in views.rebuilds_by_asset(tx, memory.code).items():
         memory.mark(tx, rebuilds)
         refresh_due(tx, memory, [tag])
+    refresh_due(tx, memory, stored.exchanged(tx, memory.code))
     refresh_due_below(tx, memory, ((tag, "") for tag in stored.metered(tx, memory.code)))
 
 

@@ -184,6 +184,20 @@ class Ledger:
         with self._answering(), self.store.reading() as tx:
             return question(tx)
 
+    async def write(self, deed: Callable[[Connection], T]) -> T:
+        """Change what is kept beside the log, in one transaction; never the log itself.
+
+        In a thread, because it waits for whoever appends.
+
+        Raises:
+            Busy: the database does not answer.
+        """
+        return await asyncio.to_thread(self._do, deed)
+
+    def _do(self, deed: Callable[[Connection], T]) -> T:
+        with self._answering(), self.store.writing() as tx:
+            return deed(tx)
+
     @contextmanager
     def _answering(self) -> Iterator[None]:
         try:

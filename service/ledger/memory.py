@@ -13,7 +13,8 @@ from typing import Any
 import orjson
 from sqlalchemy import Connection, Row
 
-from service.checks.job import InstrumentRecord
+from service.checks.job import Fact, InstrumentRecord
+from service.entries.asset import AssetExchanged
 from service.entries.procedure import ProcedurePublished
 from service.ledger.entry import Entry, read_all
 from service.ledger.meter import RunningCount
@@ -56,6 +57,8 @@ class Memory:
         """By asset: its rows of the due list, by procedure and first day."""
         self._unwritten: dict[str, dict[str, Any]] = {}
         """Views of rebuilds that changed in nothing anybody reads before the group ends, written all at once."""
+        self.exchanges: Recent[str, tuple[Fact[AssetExchanged], ...]] = Recent(20_000)
+        """By asset: the devices that came and went."""
         self.marked = True
         """Rebuilds may be waiting to be judged again."""
         self.stirred = False
@@ -195,6 +198,7 @@ class Memory:
         """Its register changed, and with it who hangs below whom."""
         self._assets.pop(tag, None)
         self._registers.pop(tag, None)
+        self.exchanges.pop(tag, None)
         self._children.clear()
 
     def forget_procedure(self, code: str) -> None:

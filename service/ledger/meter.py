@@ -35,7 +35,8 @@ def exact(count: Decimal) -> int | Fraction:
 
 
 Metered: TypeAlias = "tuple[datetime, date, Decimal, Decimal | None]"
-"""One reading of a meter: time, day, what it read, and what the meter it replaced had read last."""
+"""One reading of a meter: time, day, what it read, and what the meter it replaced had read last (less what the new one
+read as it went in)."""
 
 
 class RunningCount:

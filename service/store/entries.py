@@ -118,6 +118,7 @@ class _Question:
 
 _OF_REBUILDS = _Question("rebuild", but="rebuild.judged")
 _READINGS = _Question("asset", ("meter.read",))
+_EXCHANGES = _Question("asset", ("asset.exchanged",))
 _OF_SUBJECT = _Question("subject")
 
 
@@ -154,6 +155,18 @@ def of_asset(
 def readings(tx: Connection, facility: str, assets: Iterable[str]) -> dict[str, list[tuple[int, str]]]:
     """By asset, (seq, body) of its meter readings and of the corrections to them, in order."""
     return _READINGS.found(tx, facility, assets)
+
+
+def exchanges(tx: Connection, facility: str, assets: Iterable[str]) -> dict[str, list[tuple[int, str]]]:
+    """By asset, (seq, body) of its exchanges and of the corrections to them, in order."""
+    return _EXCHANGES.found(tx, facility, assets)
+
+
+def exchanged(tx: Connection, facility: str) -> list[str]:
+    """Tags of the assets whose device was exchanged."""
+    query = select(entries.c.asset).distinct()
+    query = query.where(entries.c.facility == facility, entries.c.type == "asset.exchanged")
+    return list(tx.execute(query.order_by(entries.c.asset)).scalars())
 
 
 def metered(tx: Connection, facility: str) -> list[str]:

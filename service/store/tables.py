@@ -1,8 +1,8 @@
 """The tables. Every key begins with the facility; none of these classes is ever a wire class.
 
 Three kinds: the ledger (``entries``, ``nodes``: append-only, guarded by triggers), the views (everything that can be
-thrown away and rebuilt from the entries), and operational state (``tokens``, and what ``log_tables`` has: backed up,
-not replayed).
+thrown away and rebuilt from the entries), and operational state (``tokens``, and what ``log_tables`` and
+``attachment_tables`` have: backed up, not replayed).
 """
 
 from __future__ import annotations

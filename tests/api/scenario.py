@@ -232,7 +232,7 @@ BODY: Final[JSON] = {"defaults": DEFAULTS, "entries": WORK, "sent_at": "2026-03-
 HERE: Final[JSON] = {"asset": "OX2-LB", "rebuild": REBUILD, "by": "tech-05"}
 TORQUE_ID: Final = "0198e2b4-7a10-7c3e-9d55-3f1f6a2b7c10"
 BESIDE: Final[list[JSON]] = [
-    entry("note.added", "12:00:00", **HERE, text="Seat land lightly scored",
+    entry("note.added", "12:00:00", **HERE, text="Seat land lightly scored", crew=["tech-08", "tech-09"],
           attachments=[{"sha256": "ab" * 32, "media_type": "image/jpeg", "name": "seat.jpg"}]),
     entry("finding.accepted", "12:01:00", **HERE, check="turns", subject="stem", reason="no spare", authority="AE"),
     entry("meter.read", "12:02:00", asset="OX2", meter="changeovers", reading="310",

@@ -124,6 +124,22 @@ def test_who_closed_or_belongs_to_the_crew_cannot_countersign(by, why):
     assert why in finding.says
 
 
+@pytest.mark.parametrize("by", ["nils", "NILS"])
+def test_a_job_handed_over_has_two_crews_and_neither_countersigns(by):
+    """Nils has recorded nothing; a note says that the job was handed over to him."""
+    handed_over = fact("note.added", "14:00:00", text="Handed over, seat fitted", crew=["nils", "maud"])
+    assert signed(countersigned(by=by)).verdict == "conforming"
+    finding = signed(handed_over, countersigned(by=by))
+    assert (finding.verdict, "one of the crew" in finding.says) == ("nonconforming", True)
+    assert "one of the crew" in signed(handed_over, countersigned(by="iver")).says
+
+
+def test_a_note_that_names_nobody_hands_nothing_over():
+    assert (
+        signed(fact("note.added", "14:00:00", text="nils looked in"), countersigned(by="nils")).verdict == "conforming"
+    )
+
+
 def test_who_did_any_of_the_work_cannot_countersign_it():
     hand = fact("torque.applied", "14:08:00", joint="bonnet", torque=q("45 N.m"), by="maud")
     finding = signed(hand, countersigned())

@@ -188,6 +188,12 @@ def test_an_integrator_reads_the_judgements_in_the_order_of_the_ledger(environme
     assert ["OXM1-RB", "BR-7", "nonconforming"] in [rest for _, *rest in told]
 
 
+def test_a_paper_is_stored_and_named_by_an_entry_as_shown(environment, monkeypatch):
+    for _ in range(2):  # run again it changes nothing
+        told = python_example("Photographs and papers", environment, monkeypatch).splitlines()
+        assert told == ["slip.txt 41 bytes, stored"]
+
+
 def test_a_dashboard_gets_the_answer_that_is_shown(environment):
     question, answer = blocks("For a dashboard")
     for answered in (sent_with_curl(question.text, environment), requested(question.text, environment)):

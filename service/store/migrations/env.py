@@ -3,7 +3,7 @@
 from alembic import context
 from sqlmodel import SQLModel
 
-from service.store import log_tables, tables
+from service.store import attachment_tables, log_tables, tables
 
 context.configure(
     connection=context.config.attributes["connection"],
@@ -12,4 +12,5 @@ context.configure(
 )
 assert tables.LEDGER  # noqa: S101 - the tables register themselves on import
 assert log_tables.log_keys is not None  # noqa: S101 - as above
+assert attachment_tables.pieces is not None  # noqa: S101 - as above
 context.run_migrations()
