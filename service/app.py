@@ -27,9 +27,9 @@ from service.api import (
     problems,
     procedures,
     rebuilds,
+    replica,
 )
 from service.api.bulk import Bounds
-from service.api.replica import SaysHowFar
 from service.entries.quantity import load_units
 from service.ledger.ledger import Ledger
 from service.settings import Settings
@@ -78,14 +78,14 @@ def create_app(settings: Settings, clock: Callable[[], datetime] = now) -> FastA
     app.state.ledger = ledger
     app.state.doorkeeper = Doorkeeper()
     app.state.most_body_bytes = settings.most_body_bytes
-    if settings.read_database_url:
-        app.add_middleware(SaysHowFar)
     app.state.bulk = Bounds()
     app.state.stopping = threading.Event()
     problems.install(app)
     document.install(app)
     hot = {("POST", "entries"): entries.post_entries_at_once, ("GET", "due"): due.get_due_at_once}
     front.install(app, _BASE.partition("{")[0], hot)
+    if settings.read_database_url:
+        replica.install(app)
     app.include_router(health.router)
     for part in (entries, assets, history, procedures, instruments, rebuilds, checks, due, log):
         app.include_router(part.router, prefix=_BASE)

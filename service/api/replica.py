@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from fastapi import FastAPI
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 _HEADER: Final = b"ledger-size"
@@ -25,3 +26,9 @@ class SaysHowFar:
             await send(message)
 
         await self._app(scope, receive, told)
+
+
+def install(app: FastAPI) -> None:
+    """Let all answers of the app say so, those too that are given in front of it: call it after ``front.install``."""
+    build = app.build_middleware_stack
+    app.build_middleware_stack = lambda: SaysHowFar(build())  # type: ignore[method-assign]
