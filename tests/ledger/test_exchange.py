@@ -144,18 +144,18 @@ def test_the_old_device_is_held_against_how_it_was_left_wherever_it_goes(bench):
     bench.post(entry("asset.registered", "07:00", {**REGULATOR, "commissioned_on": DAY}, asset="AIR1-RB"))
     bench.post(rebuild(SECOND, asset="AIR1-RB", day="2026-09-05"))
     told = continuity(bench, SECOND)
-    assert "left with 8.75 turns engaged on 2026-07-14" in told["says"]
+    assert "left with 8.5 + 0.25 = 8.75 turns engaged on 2026-07-14" in told["says"]
     assert told["verdict"] == "conforming"  # 8.5 now: a quarter of a turn, the tolerance
 
 
 def test_an_exchange_that_comes_late_changes_what_the_later_rebuild_looks_back_on(bench):
     bench.post(rebuild())
     bench.post(rebuild(SECOND, day="2026-09-02"))
-    assert "left with 8.75 turns" in continuity(bench, SECOND)["says"]
+    assert "left with 8.5 + 0.25 = 8.75 turns" in continuity(bench, SECOND)["says"]
     (late,) = bench.post(exchanged()).accepted
     assert continuity(bench, SECOND)["verdict"] == "not_applicable"
     bench.post(corrected(late.id, data={"serial_out": "S-204", "serial_in": "S-204"}))
-    assert "left with 8.75 turns" in continuity(bench, SECOND)["says"]
+    assert "left with 8.5 + 0.25 = 8.75 turns" in continuity(bench, SECOND)["says"]
     live = bench.contents()
     assert bench.replayed() == live
 
@@ -178,6 +178,6 @@ def test_what_was_done_to_the_setting_of_the_old_device_is_none_of_the_new_ones(
     bench.post(exchanged("2026-10-01", serial_out="S-301", came="S-204"))
     bench.post(rebuild(THIRD, day="2026-10-02"))
     told = continuity(bench, THIRD)
-    assert "left with 8.75 turns engaged on 2026-07-14, adjusted by +1 since: 9.75" in told["says"]
+    assert "= 8.75 turns engaged on 2026-07-14, adjusted since: 8.75 + 1 = 9.75" in told["says"]
     assert find(rebuild(), "turns.counted")["data"]["turns"]["value"] == "8.5"
     assert told["verdict"] == "nonconforming"
