@@ -153,9 +153,9 @@ def append_each(store: Store, memory: Memory, chunk: Chunk, clock: Clock) -> lis
     """
     with _group(store, memory) as group:
         size_before = group.size
-        outcomes = _take_each(group, chunk, clock())
+        outcomes = _take_each(group, chunk, group.present(clock))
         if group.size > size_before:
-            _follow(group, clock())
+            _follow(group, group.present(clock))
         _extend_tree(group, size_before)
     return outcomes
 

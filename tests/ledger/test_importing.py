@@ -13,6 +13,7 @@ from service.ledger import appender as room
 from service.ledger.admit import ids_of
 from service.ledger.append import append, append_each
 from service.ledger.appender import Appender
+from service.ledger.entry import rfc3339
 from service.ledger.importing import LONGEST_WAIT, Import
 from service.ledger.receipt import Accepted, Chunk
 from tests.ledger.bench import ALL_SCOPES, Bench, submission
@@ -62,6 +63,16 @@ class TestEachForItself:
         (outcome,) = append_each(quick_bench.store, quick_bench.memory, refused, quick_bench.clock)
         assert isinstance(outcome, NotAFact)
         assert outcome.__traceback__ is None
+
+    def test_a_process_whose_clock_is_behind_takes_the_ledgers_time_as_the_present(self, bench: Bench) -> None:
+        """What another process took as the past is no future to this one, and its judgement is not dated before it."""
+        now = rfc3339(bench.clock.now)
+        bench.tick(hours=-1)
+        *work, closing = rebuild()
+        outcomes = each(bench, *work, {**closing, "occurred_at": now})
+        assert all(isinstance(one, Accepted) for one in outcomes)
+        judged = bench.entries()[-1]
+        assert (judged.type, rfc3339(judged.occurred_at), judged.recorded_at) == ("rebuild.judged", now, now)
 
     def test_an_entry_twice_in_a_chunk_is_recorded_once(self, bench: Bench) -> None:
         mine = {**NOTE, "id": "01981000-0000-7000-8000-0000000000ff"}
