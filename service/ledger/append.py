@@ -31,11 +31,12 @@ from service.entries.words import instant, microseconds
 from service.entries.work import EntryCorrected
 from service.ledger.admit import Admitted, admit, ids_of
 from service.ledger.entry import Entry, rfc3339
-from service.ledger.follow import Touched, refresh_register, subject_of, touch
+from service.ledger.follow import Touched, refresh_register, touch
 from service.ledger.knowledge import Known
 from service.ledger.known import know, learn_assets
 from service.ledger.memory import Memory
 from service.ledger.receipt import Accepted, Chunk, Receipt, Submission, Taken
+from service.ledger.row import row_of
 from service.ledger.standing import Standing, oldest_first, refresh_rebuild
 from service.merkle import tree
 from service.merkle.canonical import canonical
@@ -87,22 +88,7 @@ class _Group:
         text = canonical(members)
         self.leaves.append(tree.leaf_hash(text))
         entry = Entry(self.size, members, occurred_at, said)
-        placed = target or entry
-        self.rows.append(
-            {
-                "facility": self.memory.code,
-                "seq": entry.seq,
-                "id": entry.id,
-                "type": entry.type,
-                "asset": placed.asset,
-                "rebuild": placed.rebuild,
-                "subject": subject_of(entry.type, entry.data),
-                "corrects": entry.data["entry"] if entry.type == "entry.corrected" else None,
-                "occurred_us": microseconds(entry.occurred_at),
-                "recorded_us": self.recorded_us,
-                "body": text.decode(),
-            }
-        )
+        self.rows.append(row_of(self.memory.code, entry, text.decode(), target, self.recorded_us))
         return entry
 
     def flush(self) -> None:

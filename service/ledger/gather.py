@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
@@ -11,11 +10,11 @@ from sqlalchemy import Connection
 
 from service.checks.job import Earlier, Fact, Job
 from service.entries.words import instant, microseconds
-from service.ledger.entry import Entry, read_all
+from service.ledger.entry import read_all
 from service.ledger.memory import Memory
 from service.ledger.read_views import adjusted_of, stem_of
 from service.ledger.rebuild import fold
-from service.ledger.register import ASSET_TYPES, Asset, fold_asset
+from service.ledger.register import ASSET_TYPES, Asset, fold_asset, while_in_place
 from service.ledger.remembered import Work
 from service.store import entries as stored
 from service.store.devices import rebuilds_of_device
@@ -83,10 +82,4 @@ def between(tx: Connection, facility: str, asset: str, serial: str | None) -> tu
     if not facts:
         return ()
     register = read_all(stored.of_asset(tx, facility, asset, ASSET_TYPES))
-    return tuple(fact for fact in facts if _serial_at(asset, register, fact.at) == serial)
-
-
-def _serial_at(tag: str, register: Sequence[Entry], at: datetime) -> str | None:
-    """Which device was in the position then."""
-    asset = fold_asset(tag, register, at)
-    return asset.register.serial if asset else None
+    return while_in_place(facts, asset, register, serial)

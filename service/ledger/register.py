@@ -133,3 +133,15 @@ def fold_facility(entries: Sequence[Entry]) -> Facility:
             if fact.data.time_zone and fact.data.from_day:
                 zones[str(fact.data.from_day)] = fact.data.time_zone
     return Facility(opened.code, name, opened.origin, tuple(sorted(zones.items())))
+
+
+def while_in_place(
+    facts: Iterable[Fact[BaseModel]], tag: str, register: Sequence[Entry], serial: str | None
+) -> tuple[Fact[BaseModel], ...]:
+    """The facts that happened in a position while this device was in it; ``register`` are the position's entries."""
+    return tuple(fact for fact in facts if _serial_at(tag, register, fact.at) == serial)
+
+
+def _serial_at(tag: str, register: Sequence[Entry], at: datetime) -> str | None:
+    asset = fold_asset(tag, register, at)
+    return asset.register.serial if asset else None

@@ -9,7 +9,9 @@ from service.ledger.entry import Entry
 from service.ledger.follow import subject_of
 
 
-def row_of(facility: str, entry: Entry, text: str, target: Entry | None = None) -> dict[str, Any]:
+def row_of(
+    facility: str, entry: Entry, text: str, target: Entry | None = None, recorded_us: int | None = None
+) -> dict[str, Any]:
     """The row of an entry.
 
     Args:
@@ -17,6 +19,7 @@ def row_of(facility: str, entry: Entry, text: str, target: Entry | None = None) 
         entry: the entry.
         text: its canonical text.
         target: for a correction, what it corrects, if that was there before it: it stands where its target does.
+        recorded_us: its ``recorded_at`` in microseconds, where that is at hand.
     """
     placed = target or entry
     return {
@@ -29,7 +32,7 @@ def row_of(facility: str, entry: Entry, text: str, target: Entry | None = None) 
         "subject": subject_of(entry.type, entry.data),
         "corrects": target_of(entry),
         "occurred_us": microseconds(entry.occurred_at),
-        "recorded_us": microseconds(Moment(entry.recorded_at).at),
+        "recorded_us": microseconds(Moment(entry.recorded_at).at) if recorded_us is None else recorded_us,
         "body": text,
     }
 

@@ -6,9 +6,7 @@ themselves have no part in it.
 
 from __future__ import annotations
 
-import mmap
-from bisect import bisect_right
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
@@ -16,13 +14,24 @@ from typing import Any
 
 import orjson
 
-from service.checks.job import Earlier, Fact, InstrumentRecord, Job, StemLeft
+from service.checks.job import Earlier, Fact, InstrumentRecord, Job
+from service.checks.pressure_per_turn import adjustments
 from service.checks.turns import engaged
 from service.entries.procedure import ProcedurePublished
-from service.entries.words import Moment, microseconds
+from service.entries.words import microseconds
+from service.entries.work import SettingAdjusted
 from service.ledger.entry import Entry
 from service.ledger.rebuild import Folded, fold, instruments_named
-from service.ledger.register import ASSET_TYPES, Asset, Facility, fold_asset, fold_facility, fold_instrument
+from service.ledger.register import (
+    ASSET_TYPES,
+    Asset,
+    Facility,
+    fold_asset,
+    fold_facility,
+    fold_instrument,
+    while_in_place,
+)
+from service.ledger.verify_pages import Pages, Story
 from service.ledger.verify_stretch import Offsets
 
 
@@ -45,37 +54,6 @@ class Piece:
 
     assets: dict[bytes, Offsets]
     rebuilds: dict[str, Offsets]
-
-
-class Pages:
-    """Entries read from their places in a file."""
-
-    def __init__(self, data: mmap.mmap) -> None:
-        self._data = data
-
-    def read(self, places: Iterable[int]) -> list[Entry]:
-        """The entries that stand there, in the order of their seq."""
-        found = []
-        for place in dict.fromkeys(places):
-            body = orjson.loads(self._data[place : self._data.find(b"\n", place)])
-            found.append(Entry(body["seq"], body, Moment(body["occurred_at"]).at))
-        return sorted(found, key=lambda entry: entry.seq)
-
-
-class Story:
-    """Entries in order, of which only the beginning up to some seq is looked at."""
-
-    def __init__(self, entries: Sequence[Entry]) -> None:
-        self._entries = entries
-        self._seqs = [entry.seq for entry in entries]
-
-    def count(self, through: int) -> int:
-        """How many there are up to a seq."""
-        return bisect_right(self._seqs, through)
-
-    def until(self, through: int) -> Sequence[Entry]:
-        """Those up to a seq."""
-        return self._entries[: self.count(through)]
 
 
 class House:
@@ -126,13 +104,16 @@ class House:
 
 
 @dataclass(frozen=True, slots=True)
-class _Left:
-    """How a rebuild stands as far as later ones look back on it."""
+class _Place:
+    """Where and when a rebuild was opened, and on which device."""
 
     asset: str | None
     at: datetime
     serial: str | None
-    stem: StemLeft | None
+
+    def same_device(self, asset: str | None, serial: str | None) -> bool:
+        """A device is known by its serial wherever it is; without one, by its position."""
+        return self.serial == serial and (serial is not None or self.asset == asset)
 
 
 class Bench:
@@ -150,24 +131,36 @@ class Bench:
             for rebuild, mine in entries.items()
         }
         self._folds: dict[tuple[str, int], Folded] = {}
-        self._lefts: dict[tuple[str, int, int, bool], _Left] = {}
+        self._places: dict[tuple[str, int, int, bool], _Place] = {}
+        self._through = 0
+        self._jobs: dict[str, Job | None] = {}
+        """As of ``_through``."""
 
     def job(self, rebuild: str, through: int) -> Job | None:
         """Everything the checks may look at; None where it is not known by which procedure to judge."""
+        if self._through != through:
+            self._through, self._jobs = through, {}
+        if rebuild not in self._jobs:
+            self._jobs[rebuild] = self._gather(rebuild, through)
+        return self._jobs[rebuild]
+
+    def _gather(self, rebuild: str, through: int) -> Job | None:
         folded = self._fold(rebuild, through)
         known, opening = self._known(folded, through), folded.opening
         if known is None or opening is None:
             return None
         procedure, asset = known
-        between = self._between.get(_name(opening.asset), _EMPTY).until(through)
+        name, serial = _name(opening.asset), asset.register.serial
+        between = fold(self._between.get(name, _EMPTY).until(through)).facts
+        register = self._registers.get(name, _EMPTY).until(through)
         return Job(
             procedure=procedure,
             register=asset.register,
             facts=folded.facts,
             instruments=self._house.instruments(sorted(instruments_named(folded.facts)), through),
             corrections=folded.holding,
-            earlier=self._earlier(rebuild, opening, asset.register.serial, through),
-            between=tuple(fold(between).facts),
+            earlier=self._earlier(rebuild, opening, serial, through),
+            between=while_in_place(between, str(opening.asset), register, serial),
             zone=self._house.facility(through).zone_at(opening.at),
         )
 
@@ -190,16 +183,21 @@ class Bench:
 
     def _earlier(self, rebuild: str, opening: Fact[Any], serial: str | None, through: int) -> tuple[Earlier, ...]:
         """Rebuilds of the same device opened before this one, oldest first."""
-        mine = (microseconds(opening.at), rebuild)
-        found = []
+        before = []
         for other in self._stories:
-            left = self._left(other, through) if other != rebuild else None
-            if left is not None and left.asset == opening.asset and left.serial == serial:
-                found.append(((microseconds(left.at), other), Earlier(other, left.at, left.stem)))
-        return tuple(earlier for order, earlier in sorted(found, key=lambda one: one[0]) if order < mine)
+            place = self._place(other, through)
+            if place is not None and place.same_device(opening.asset, serial) and other != rebuild:
+                before.append((microseconds(place.at), other, place.at))
+        mine = (microseconds(opening.at), rebuild)
+        return tuple(self._look_back(other, at, through) for us, other, at in sorted(before) if (us, other) < mine)
 
-    def _left(self, rebuild: str, through: int) -> _Left | None:
-        """How a rebuild left the stem; None before it is opened."""
+    def _look_back(self, rebuild: str, at: datetime, through: int) -> Earlier:
+        """How a rebuild left the stem, and what it did to the setting."""
+        job, facts = self.job(rebuild, through), self._fold(rebuild, through).facts
+        return Earlier(rebuild, at, engaged(job) if job else None, adjustments(facts.of(SettingAdjusted)))
+
+    def _place(self, rebuild: str, through: int) -> _Place | None:
+        """None before it is opened."""
         folded = self._fold(rebuild, through)
         opening = folded.opening
         if opening is None:
@@ -207,12 +205,10 @@ class Bench:
         registered = self._registers.get(_name(opening.asset), _EMPTY).count(through)
         published = self._house.procedure(opening.data.procedure, opening.data.revision, through) is not None
         version = (rebuild, self._stories[rebuild].count(through), registered, published)
-        if version not in self._lefts:
+        if version not in self._places:
             known = self._known(folded, through)
-            serial = known[1].register.serial if known else None
-            job = Job(procedure=known[0], register=known[1].register, facts=folded.facts) if known else None
-            self._lefts[version] = _Left(opening.asset, opening.at, serial, engaged(job) if job else None)
-        return self._lefts[version]
+            self._places[version] = _Place(opening.asset, opening.at, known[1].register.serial if known else None)
+        return self._places[version]
 
 
 _EMPTY = Story([])

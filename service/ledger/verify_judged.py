@@ -7,8 +7,7 @@ withheld, one that comes out otherwise may rest on them: it is counted too, and 
 from __future__ import annotations
 
 import mmap
-from array import array
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -21,12 +20,12 @@ from service.ledger.difference import first_difference, said
 from service.ledger.entry import Entry
 from service.ledger.hands import spread
 from service.ledger.judge import UNJUDGED, judge
-from service.ledger.verify_facts import Bench, House, Pages, Piece, Register
+from service.ledger.verify_facts import Bench, House, Piece, Register
 from service.ledger.verify_line import MOST_WRONG, Wrong
 from service.ledger.verify_log import Part, Progress, cut
-from service.ledger.verify_stretch import Index, Offsets, asset_in, ids_in
-
-_REBUILDS_AT_ONCE = 24
+from service.ledger.verify_pages import Pages
+from service.ledger.verify_pieces import moved_in, tasks_of, text_at
+from service.ledger.verify_stretch import Index, asset_in, ids_in
 
 
 @dataclass
@@ -66,8 +65,8 @@ def rejudge(
     with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:
         if index.corrections:
             _place_corrections(path, start, facility, data, index, hands)
-        register = _register(data, index)
-    for one in spread(_rejudge, _tasks(index), hands, first=_begin, told=(path, register, withheld)):
+        register, moved = _register(data, index), moved_in(data, index)
+    for one in spread(_rejudge, tasks_of(index, moved), hands, first=_begin, told=(path, register, withheld)):
         told.take(one)
         progress("judgements", told.judged + told.unsettled + sum(told.other_editions.values()), index.judgements)
         if len(told.wrong) >= MOST_WRONG:
@@ -76,19 +75,15 @@ def rejudge(
     return told
 
 
-def _text(data: mmap.mmap, place: int) -> bytes:
-    return data[place : data.find(b"\n", place)]
-
-
 def _place_corrections(path: Path, start: int, facility: str, data: mmap.mmap, index: Index, hands: int) -> None:
     """Put each correction beside what it corrects: it need not say to which rebuild or asset that belongs."""
     by_target: dict[bytes, list[int]] = {}
     for place in index.corrections:
-        by_target.setdefault(orjson.loads(_text(data, place))["data"]["entry"].encode(), []).append(place)
+        by_target.setdefault(orjson.loads(text_at(data, place))["data"]["entry"].encode(), []).append(place)
     work = partial(_find, facility, frozenset(by_target))
     for found in spread(work, cut(path, start), hands):
         for id_, place in found:
-            _join(index, _text(data, place), by_target[id_])
+            _join(index, text_at(data, place), by_target[id_])
 
 
 def _find(facility: str, wanted: frozenset[bytes], part: Part) -> list[tuple[bytes, int]]:
@@ -109,7 +104,7 @@ def _register(data: mmap.mmap, index: Index) -> Register:
     """Sort what is about the facility, procedures and instruments; corrections stand after what they correct."""
     register, homes = Register(), dict[str, list[int]]()
     for place in index.register:
-        body = orjson.loads(_text(data, place))
+        body = orjson.loads(text_at(data, place))
         match body["type"].partition(".")[0]:
             case "facility":
                 homes[body["id"]] = register.facility
@@ -122,52 +117,6 @@ def _register(data: mmap.mmap, index: Index) -> Register:
                 body["id"] = body["data"]["entry"]
         homes[body["id"]].append(place)
     return register
-
-
-def _tasks(index: Index) -> Iterator[list[Piece]]:
-    """Pieces, several at a time: as many as make a task worth handing out."""
-    task: list[Piece] = []
-    for piece in _pieces(index):
-        task.append(piece)
-        if sum(len(one.rebuilds) for one in task) >= _REBUILDS_AT_ONCE:
-            yield task
-            task = []
-    if task:
-        yield task
-
-
-def _pieces(index: Index) -> Iterator[Piece]:
-    """Every rebuild, with the assets whose rebuilds it may look back on."""
-    of: dict[bytes, list[bytes]] = {}
-    for asset, rebuilds in index.opened.items():
-        for rebuild in dict.fromkeys(rebuilds):
-            of.setdefault(rebuild, []).append(asset)
-    done: set[bytes] = set()
-    for rebuild in index.rebuilds:
-        if rebuild not in done:
-            assets, together = _together(rebuild, of, index.opened)
-            done |= together
-            yield Piece(
-                {asset: index.assets.get(asset, _NONE) for asset in assets},
-                {one.decode(): index.rebuilds[one] for one in together},
-            )
-
-
-_NONE: Offsets = array("q")
-
-
-def _together(
-    rebuild: bytes, of: dict[bytes, list[bytes]], opened: dict[bytes, list[bytes]]
-) -> tuple[set[bytes], set[bytes]]:
-    """The assets that a rebuild was opened on, the other rebuilds of these, and so on."""
-    assets, rebuilds, waiting = set[bytes](), {rebuild}, [rebuild]
-    while waiting:
-        for asset in set(of.get(waiting.pop(), ())) - assets:
-            assets.add(asset)
-            new = set(opened[asset]) - rebuilds
-            rebuilds |= new
-            waiting += new
-    return assets, rebuilds
 
 
 _desk: dict[str, Any] = {}
