@@ -14,10 +14,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 from decimal import Decimal
-from typing import Any, NamedTuple
+from functools import partial
+from typing import NamedTuple
 
 from service.checks.clock import clock, lapse, span
-from service.checks.finding import COMMON_PRACTICE, FROM_MEMORY, Check, Finding
+from service.checks.finding import COMMON_PRACTICE, FROM_MEMORY, Check, Finding, in_both, say
 from service.checks.gas import Unknown
 from service.checks.job import Fact, Job
 from service.checks.leak import Rate, decay_rate, last_decay
@@ -30,6 +31,7 @@ from service.entries.work import LeakTested, LockupReading, LockupTested
 
 NAME = "creep"
 SOURCE = f"limit: the procedure; uncertainty: JCGM 100:2008 ({FROM_MEMORY}); rule: {COMMON_PRACTICE}"
+_said = partial(say, NAME, SOURCE)
 
 
 class _Leak(NamedTuple):
@@ -87,7 +89,7 @@ def _test(job: Job, asked: Lockup, limit: PressureDifference, section: str, fact
     said = (
         f"{written(first)} {lapse(span(ends[0].after))} after flow stopped, {lapse(seconds)} later {written(last)}: "
         f"{found.words}; drift {figures(found.d, 3)} kPa{leak.words}: creep {figures(c, 3)} kPa in {lapse(observed)}, "
-        f"U {figures(expanded, 2)} kPa (k = 2){_through(c, observed, test)}; limit {_in_both(limit)}: {why}."
+        f"U {figures(expanded, 2)} kPa (k = 2){_through(c, observed, test)}; limit {in_both(limit, 3)}: {why}."
     )
     shown = {"value": figures(c, 3), "unit": "kPa"}
     measured = {**shown, "si": shown}
@@ -150,14 +152,6 @@ def _through(c: Decimal, observed: timedelta, test: LockupTested) -> str:
         return ""
     per_hour = c * 3600 / (observed // _SECOND)
     return f", {figures(seat_flow(per_hour, test.volume.si), 2)} mL/min through the seat into {test.volume}"
-
-
-def _in_both(limit: PressureDifference) -> str:
-    return str(limit) if limit.code == limit.si_unit else f"{limit} ({figures(limit.si, 3)} {limit.si_unit})"
-
-
-def _said(subject: str, verdict: Verdict, says: str, advice: str | None = None, **more: Any) -> Finding:
-    return Finding(check=NAME, subject=subject, verdict=verdict, says=says, advice=advice, source=SOURCE, **more)
 
 
 CREEP = Check(

@@ -15,19 +15,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 from decimal import Decimal
+from functools import partial
 from typing import Any, NamedTuple
 
 from service.checks import gas
 from service.checks.clock import lapse, span
-from service.checks.finding import COMMON_PRACTICE, Check, Finding, worst
+from service.checks.finding import COMMON_PRACTICE, Check, Finding, say, worst
 from service.checks.job import Fact, Job
 from service.checks.shut_section import STANDARD_ATMOSPHERE
-from service.entries.judgement import Verdict
 from service.entries.quantity import Flow, Pressure, Temperature, Volume, figures
 from service.entries.work import BankIsolated
 
 NAME = "endurance"
 SOURCE = f"margin: the procedure; {gas.SOURCE}; rule: {COMMON_PRACTICE}"
+_said = partial(say, NAME, SOURCE, "companion bank")
 _FREE = "free gas (15 °C, 101.325 kPa)"
 
 
@@ -133,12 +134,6 @@ def _written(bank: _Bank) -> str:
 def _litres(litres: Decimal) -> dict[str, Any]:
     shown = {"value": figures(litres, 4), "unit": "L"}
     return {**shown, "si": shown}
-
-
-def _said(verdict: Verdict, says: str, advice: str | None = None, **more: Any) -> Finding:
-    return Finding(
-        check=NAME, subject="companion bank", verdict=verdict, says=says, advice=advice, source=SOURCE, **more
-    )
 
 
 ENDURANCE = Check(

@@ -12,6 +12,7 @@ from service.checks.job import Job
 from service.entries.catalogue import ENTRY_TYPES
 from service.entries.judgement import Verdict
 from service.entries.once import once
+from service.entries.quantity import Quantity, figures
 
 COMMON_PRACTICE = "common practice, no published source"
 FROM_MEMORY = "from memory; confirm against the document"
@@ -19,7 +20,7 @@ FROM_MEMORY = "from memory; confirm against the document"
 
 EVERYTHING = frozenset(ENTRY_TYPES)
 """For checks that any fact can answer otherwise."""
-_WORST_FIRST: tuple[Verdict, ...] = ("nonconforming", "inconclusive", "conforming", "not_applicable")
+WORST_FIRST: tuple[Verdict, ...] = ("nonconforming", "inconclusive", "conforming", "not_applicable")
 
 
 class _Told(NamedTuple):
@@ -72,9 +73,39 @@ class Finding(_Told):
         return orjson.dumps(self.shown()).decode()
 
 
+def say(
+    check: str,
+    source: str,
+    subject: str,
+    verdict: Verdict,
+    says: str,
+    advice: str | None = None,
+    entries: Iterable[str] = (),
+    **more: Any,
+) -> Finding:
+    """A finding in the order in which one speaks; each check begins with ``partial(say, NAME, SOURCE)``."""
+    return Finding(
+        check=check,
+        source=source,
+        subject=subject,
+        verdict=verdict,
+        says=says,
+        advice=advice,
+        entries=tuple(entries),
+        **more,
+    )
+
+
+def in_both(quantity: Quantity, count: int = 4) -> str:
+    """As written, and in SI to ``count`` figures where that is another unit: ``50 psi (344.7 kPa)``."""
+    if quantity.code == quantity.si_unit:
+        return str(quantity)
+    return f"{quantity} ({figures(quantity.si, count)} {quantity.si_unit})"
+
+
 def worst(findings: Iterable[Finding]) -> Finding:
     """The one that says least for the work; the first of equals."""
-    return min(findings, key=lambda finding: _WORST_FIRST.index(finding.verdict))
+    return min(findings, key=lambda finding: WORST_FIRST.index(finding.verdict))
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,17 +8,18 @@ word "passed". A test that failed counts although nobody asked for it: common pr
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from typing import Any, NamedTuple
 
 from service.checks.clock import clock
-from service.checks.finding import COMMON_PRACTICE, FROM_MEMORY, Check, Finding
+from service.checks.finding import COMMON_PRACTICE, FROM_MEMORY, Check, Finding, in_both, say
 from service.checks.job import Fact, Job
 from service.entries.judgement import Verdict
-from service.entries.quantity import Measure, figures
 from service.entries.work import FunctionReading, FunctionTested
 
 NAME = "functions"
 SOURCE = f"tests: the procedure; simple acceptance, ILAC-G8:09/2019 cl. 4.2 ({FROM_MEMORY}); rule: {COMMON_PRACTICE}"
+_said = partial(say, NAME, SOURCE)
 
 
 class _Weighed(NamedTuple):
@@ -68,7 +69,7 @@ def _tested(job: Job, fact: Fact[FunctionTested]) -> Finding:
 def _weigh(reading: FunctionReading) -> _Weighed:
     """A reading against whatever limits it has."""
     x, limits = reading.value, [limit for limit in (reading.low, reading.high) if limit is not None]
-    words = f"{reading.what} {_written(x)}"
+    words = f"{reading.what} {in_both(x)}"
     if not limits:
         return _Weighed(within=True, words=f"{words}, no limits given")
     if any(limit.si_unit != x.si_unit for limit in limits):
@@ -79,10 +80,6 @@ def _weigh(reading: FunctionReading) -> _Weighed:
     return _Weighed(within, f"{words}, limits {between}")
 
 
-def _written(x: Measure) -> str:
-    return str(x) if x.code == x.si_unit else f"{x} ({figures(x.si, 4)} {x.si_unit})"
-
-
 def _shown(test: FunctionTested) -> dict[str, Any]:
     """The reading as findings show it, where there is only one."""
     if len(test.readings) != 1:
@@ -90,10 +87,6 @@ def _shown(test: FunctionTested) -> dict[str, Any]:
     (reading,) = test.readings
     limits = {name: limit.shown() for name, limit in (("low", reading.low), ("high", reading.high)) if limit}
     return {"measured": reading.value.shown(), "required": limits or None}
-
-
-def _said(subject: str, verdict: Verdict, says: str, advice: str | None = None, **more: Any) -> Finding:
-    return Finding(check=NAME, subject=subject, verdict=verdict, says=says, advice=advice, source=SOURCE, **more)
 
 
 FUNCTIONS = Check(

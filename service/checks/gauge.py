@@ -12,8 +12,9 @@ from service.checks.job import Fact, InstrumentRecord, Job
 from service.entries.instrument import InstrumentCalibrated, PressureGauge
 from service.entries.work import PressureRead
 
-_SQRT3 = Decimal(3).sqrt()
-_SQRT12 = Decimal(12).sqrt()
+SQRT3 = Decimal(3).sqrt()
+SQRT12 = Decimal(12).sqrt()
+"""A limit ±a that may lie anywhere in it has u = a/√3, a last digit d u = d/√12 (JCGM 100:2008)."""
 
 
 def gauge_name(reading: PressureRead) -> str | None:
@@ -46,7 +47,7 @@ def standard_uncertainty(job: Job, fact: Fact[PressureRead]) -> Decimal | None:
     smallest, known = resolution(job, fact.data), accuracy(job, fact)
     if smallest is None and known is None:
         return None
-    return ((known or Decimal(0)) ** 2 + ((smallest or Decimal(0)) / _SQRT12) ** 2).sqrt()
+    return ((known or Decimal(0)) ** 2 + ((smallest or Decimal(0)) / SQRT12) ** 2).sqrt()
 
 
 def accuracy_of(record: InstrumentRecord, certificate: InstrumentCalibrated | None, reading: Decimal) -> Decimal | None:
@@ -63,5 +64,5 @@ def accuracy_of(record: InstrumentRecord, certificate: InstrumentCalibrated | No
         if certificate.uncertainty_percent is not None and base is not None:
             return Decimal(certificate.uncertainty_percent) / 100 * base / k
     if gauge.class_percent is not None and span is not None:
-        return Decimal(gauge.class_percent) / 100 * span / _SQRT3
+        return Decimal(gauge.class_percent) / 100 * span / SQRT3
     return None

@@ -14,11 +14,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime
 from decimal import Decimal
+from functools import partial
 from operator import attrgetter
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from service.checks.clock import clock, later
-from service.checks.finding import COMMON_PRACTICE, FROM_MEMORY, Check, Finding
+from service.checks.finding import COMMON_PRACTICE, FROM_MEMORY, Check, Finding, say
 from service.checks.instrument_use import Used, uses
 from service.checks.job import InstrumentRecord, Job
 from service.checks.torque_tool import class_limit_percent, span
@@ -31,6 +32,7 @@ NAME = "instrument"
 SOURCE = (
     f"interval: the register, else ISO 6789-1:2017; class: ISO 6789-1:2017 ({FROM_MEMORY}); rule: {COMMON_PRACTICE}"
 )
+_said = partial(say, NAME, SOURCE)
 _A_YEAR = Duration("P12M")
 _RECALIBRATE = (
     "Have it calibrated, and do again with another what was done with it; or record the certificate there is."
@@ -210,10 +212,6 @@ def _ranged(record: InstrumentRecord, read: Sequence[Quantity]) -> Iterator[str]
 
 def _words(kind: str) -> str:
     return kind.replace("_", " ")
-
-
-def _said(subject: str, verdict: Verdict, says: str, advice: str | None = None, **more: Any) -> Finding:
-    return Finding(check=NAME, subject=subject, verdict=verdict, says=says, advice=advice, source=SOURCE, **more)
 
 
 INSTRUMENT = Check(

@@ -18,10 +18,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from decimal import Decimal
+from functools import partial
 from typing import Any
 
 from service.checks.clock import clock, lapse, span
-from service.checks.finding import COMMON_PRACTICE, FROM_MEMORY, Check, Finding
+from service.checks.finding import COMMON_PRACTICE, FROM_MEMORY, Check, Finding, in_both, say
 from service.checks.gas import Unknown
 from service.checks.job import Fact, Job
 from service.checks.shut_section import COVERAGE, Read, drift, written
@@ -34,6 +35,7 @@ SOURCE = (
     f"limit: the procedure; resolution: ASTM E2930-13(2021) ({FROM_MEMORY}); "
     f"uncertainty: JCGM 100:2008 ({FROM_MEMORY}); bubbles: {COMMON_PRACTICE}"
 )
+_said = partial(say, NAME, SOURCE)
 _T_REF, _T_REF_SCCM = Decimal("293.15"), Decimal("273.15")
 _ATMOSPHERE_PASCAL = 101_325
 _VISIBLE_ML = Decimal("0.1")
@@ -140,7 +142,7 @@ def _decay(job: Job, fact: Fact[LeakTested], limit: LeakRate) -> Finding:
     return _said(
         test.section,
         verdict,
-        f"{rate.words}{rate.hidden}; limit {_in_both(limit)}: {why}.",
+        f"{rate.words}{rate.hidden}; limit {in_both(limit, 3)}: {why}.",
         advice,
         measured=_measured(rate.q, limit),
         required=required,
@@ -189,7 +191,9 @@ def _bubbles(job: Job, fact: Fact[LeakTested], limit: LeakRate) -> Finding:
     else:
         blown = limit.si * (span(test.watched) // timedelta(seconds=1)) / _ATMOSPHERE_PASCAL * 1_000_000
         said = f"{said}: no bubbles in {lapse(span(test.watched))} at {test.pressure}"
-        said = f"{said}; the limit {_in_both(limit)} would have blown {figures(blown, 2)} mL, {_VISIBLE_ML} mL are seen"
+        said = (
+            f"{said}; the limit {in_both(limit, 3)} would have blown {figures(blown, 2)} mL, {_VISIBLE_ML} mL are seen"
+        )
         if blown >= _VISIBLE_ML:
             verdict = "conforming"
         else:
@@ -202,14 +206,6 @@ def _measured(q: Decimal, limit: LeakRate) -> dict[str, Any]:
     in_unit = q / resolve(limit.dimension, limit.unit).factor
     si = {"value": figures(q, 3), "unit": limit.si_unit}
     return {"value": figures(in_unit, 3), "unit": limit.code, "si": si}
-
-
-def _in_both(limit: LeakRate) -> str:
-    return str(limit) if limit.code == limit.si_unit else f"{limit} ({figures(limit.si, 3)} {limit.si_unit})"
-
-
-def _said(subject: str, verdict: Verdict, says: str, advice: str | None = None, **more: Any) -> Finding:
-    return Finding(check=NAME, subject=subject, verdict=verdict, says=says, advice=advice, source=SOURCE, **more)
 
 
 LEAK = Check(

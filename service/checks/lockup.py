@@ -12,11 +12,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from datetime import timedelta
 from decimal import Decimal
+from functools import partial
 from typing import Any
 
 from service.checks.clock import clock, lapse, span
-from service.checks.finding import FROM_MEMORY, Check, Finding
+from service.checks.finding import FROM_MEMORY, Check, Finding, say
 from service.checks.gas import Unknown
+from service.checks.gauge import SQRT12
 from service.checks.job import Fact, Job
 from service.checks.shut_section import COVERAGE
 from service.entries.instrument import PressureGauge
@@ -27,8 +29,8 @@ from service.entries.work import LockupReading, LockupTested
 
 NAME = "lockup"
 SOURCE = f"greatest rise: the procedure; closure after a minute: ISO 10524 family, rise: ISO 2503 ({FROM_MEMORY})"
+_said = partial(say, NAME, SOURCE)
 _A_MINUTE = timedelta(minutes=1)
-_SQRT12 = Decimal(12).sqrt()
 
 
 def check(job: Job) -> Iterator[Finding]:
@@ -122,16 +124,12 @@ def _expanded(job: Job, test: LockupTested, flowing: Decimal, r: Decimal) -> Dec
     step = record.model.resolution if record is not None and isinstance(record.model, PressureGauge) else None
     if step is None:
         return None
-    return COVERAGE * step.si / _SQRT12 * (1 + (1 + r) ** 2).sqrt() / flowing
+    return COVERAGE * step.si / SQRT12 * (1 + (1 + r) ** 2).sqrt() / flowing
 
 
 def _required(asked: Lockup) -> dict[str, Any]:
     shown = {"value": asked.max_rise_percent, "unit": "%"}
     return {"high": {**shown, "si": shown}}
-
-
-def _said(subject: str, verdict: Verdict, says: str, advice: str | None = None, **more: Any) -> Finding:
-    return Finding(check=NAME, subject=subject, verdict=verdict, says=says, advice=advice, source=SOURCE, **more)
 
 
 LOCKUP = Check(

@@ -9,9 +9,9 @@ published source.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any
+from functools import partial
 
-from service.checks.finding import COMMON_PRACTICE, FROM_MEMORY, Check, Finding, worst
+from service.checks.finding import COMMON_PRACTICE, FROM_MEMORY, Check, Finding, say, worst
 from service.checks.job import Fact, Job
 from service.entries.judgement import Verdict
 from service.entries.procedure import Lubricant
@@ -19,6 +19,7 @@ from service.entries.work import LubricantApplied
 
 NAME = "lubricant"
 SOURCE = f"names and parts: the procedure; oxygen: ASTM G63 ({FROM_MEMORY}); rule: {COMMON_PRACTICE}"
+_said = partial(say, NAME, SOURCE)
 _OXIDISERS = ("oxygen", "nitrous")
 _BY_NAME = ("pfpe", "perfluor", "oxygen")
 
@@ -108,10 +109,6 @@ def _fit_for(gas: str, asked: Lubricant, name: str) -> tuple[Verdict, str, str |
 
 def _written(fact: Fact[LubricantApplied]) -> str:
     return fact.data.lubricant + (f", lot {fact.data.lot}," if fact.data.lot else "")
-
-
-def _said(subject: str, verdict: Verdict, says: str, advice: str | None = None, **more: Any) -> Finding:
-    return Finding(check=NAME, subject=subject, verdict=verdict, says=says, advice=advice, source=SOURCE, **more)
 
 
 LUBRICANT = Check(

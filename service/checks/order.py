@@ -7,21 +7,22 @@ prove nothing. The pairs come from the procedure; the rule is common practice, n
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from datetime import datetime
+from functools import partial
 
 from pydantic import BaseModel
 
 from service.checks.clock import clock, lapse
 from service.checks.delivered_pressure import last_as_left
-from service.checks.finding import COMMON_PRACTICE, EVERYTHING, Check, Finding
+from service.checks.finding import COMMON_PRACTICE, EVERYTHING, Check, Finding, say
 from service.checks.job import Fact, Job
 from service.checks.milestones import complete, first, read_by
 from service.entries import work
-from service.entries.judgement import Verdict
 
 NAME = "order"
 SOURCE = f"pairs: the procedure; rule: {COMMON_PRACTICE}"
+_said = partial(say, NAME, SOURCE)
 _WORK = ("part.removed", "part.fitted", "torque.applied", "setting.adjusted")
 _SECONDS = "The times are equal; seconds or another clock would settle it."
 
@@ -111,12 +112,6 @@ def _beside(at: datetime, work_at: datetime) -> str:
     if at == work_at:
         return "the same time"
     return f"{lapse(at - work_at)} after it" if at > work_at else f"{lapse(work_at - at)} before it"
-
-
-def _said(subject: str, verdict: Verdict, says: str, advice: str | None = None, entries: Iterable[str] = ()) -> Finding:
-    return Finding(
-        check=NAME, subject=subject, verdict=verdict, says=says, advice=advice, entries=tuple(entries), source=SOURCE
-    )
 
 
 ORDER = Check(

@@ -16,6 +16,7 @@ from decimal import Decimal
 from typing import NamedTuple
 
 from service.checks.gas import Unknown
+from service.checks.gauge import SQRT3, SQRT12
 from service.checks.job import Job
 from service.entries.instrument import PressureGauge, Thermometer
 from service.entries.quantity import Pressure, Quantity, Temperature, figures
@@ -24,8 +25,7 @@ STANDARD_ATMOSPHERE = Decimal("101.325")
 """kPa, exact by definition."""
 COVERAGE = 2
 """k: U = 2·u."""
-_SQRT12 = Decimal(12).sqrt()
-_U_ATMOSPHERE = 25 / Decimal(3).sqrt()
+_U_ATMOSPHERE = 25 / SQRT3
 _LEAST_ATMOSPHERE, _MOST_ATMOSPHERE = 50, 110
 _NO_TEMPERATURE = Unknown(
     "a reading has no temperature, and one kelvin is several kilopascals in a section under pressure",
@@ -97,5 +97,5 @@ def _steps(job: Job, gauge: str | None, thermometer: str | None) -> tuple[Decima
                 f"the resolution of {which} is not known",
                 f"Register the {what} with its resolution, and name it in the entry.",
             )
-        found.append(step.si / _SQRT12)
+        found.append(step.si / SQRT12)
     return found[0], found[1]

@@ -9,13 +9,14 @@ new signature. Common practice, no published source.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
+from functools import partial
 from typing import Literal, NamedTuple, cast
 
 from pydantic import BaseModel
 
 from service.checks.clock import clock
-from service.checks.finding import COMMON_PRACTICE, EVERYTHING, Check, Finding
+from service.checks.finding import COMMON_PRACTICE, EVERYTHING, Check, Finding, say
 from service.checks.job import Fact, Job
 from service.checks.stem_count import people, same_person
 from service.entries.catalogue import ENTRY_TYPES
@@ -25,6 +26,7 @@ from service.entries.work import NoteAdded, RebuildClosed, RebuildCountersigned,
 
 NAME = "sign_off"
 SOURCE = f"asked for: the procedure; rule: {COMMON_PRACTICE}"
+_said = partial(say, NAME, SOURCE)
 _FRAME = frozenset({"rebuild.opened", "rebuild.closed"})
 """Facts about the rebuild as a whole: who opened it may be the one who authorises it, and did no work by that."""
 _AFTERWARDS = frozenset(name for name, row in ENTRY_TYPES.items() if row.after_closing)
@@ -145,12 +147,6 @@ def _recorded(job: Job) -> list[Fact[BaseModel]]:
 
 def _by(fact: Fact[BaseModel]) -> str:
     return f" by {fact.by}" if fact.by else ""
-
-
-def _said(subject: str, verdict: Verdict, says: str, advice: str | None = None, entries: Iterable[str] = ()) -> Finding:
-    return Finding(
-        check=NAME, subject=subject, verdict=verdict, says=says, advice=advice, entries=tuple(entries), source=SOURCE
-    )
 
 
 SIGN_OFF = Check(

@@ -10,19 +10,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
+from functools import partial
 from itertools import pairwise
-from typing import Any
 
 from service.checks.clock import clock, lapse
-from service.checks.finding import COMMON_PRACTICE, FROM_MEMORY, Check, Finding
+from service.checks.finding import COMMON_PRACTICE, FROM_MEMORY, Check, Finding, in_both, say
 from service.checks.job import Fact, Job
 from service.entries.asset import LinePressure
-from service.entries.judgement import Verdict
-from service.entries.quantity import figures
 from service.entries.work import BankIsolated, BankRestored, NoticeGiven, PressureRead
 
 NAME = "supply"
 SOURCE = f"band: the register; simple acceptance, ILAC-G8:09/2019 cl. 4.2 ({FROM_MEMORY}); notice: {COMMON_PRACTICE}"
+_said = partial(say, NAME, SOURCE)
 _Out = tuple[datetime, datetime | None]
 """From an isolation to the restoring after it; None while it has not come."""
 _SECONDS = "The times are equal; seconds or another clock would settle it."
@@ -97,8 +96,7 @@ def _read_meanwhile(job: Job, line: LinePressure, out: Sequence[_Out]) -> list[F
 
 def _written(read: Sequence[Fact[PressureRead]]) -> str:
     if len(read) == 1:
-        p = read[0].data.pressure
-        return str(p) if p.code == p.si_unit else f"{p} ({figures(p.si, 4)} kPa)"
+        return in_both(read[0].data.pressure)
     ordered = sorted((fact.data.pressure for fact in read), key=lambda p: p.si)
     return f"{len(read)} readings, {ordered[0]} to {ordered[-1]}"
 
@@ -146,10 +144,6 @@ def _after(job: Job, out: Sequence[_Out]) -> Finding:
         return _said(subject, "inconclusive", f"{said}; restored at the same time.", _SECONDS, entries=entries)
     said = f"{said}, {lapse(back - last.at)} before the bank was restored."
     return _said(subject, "nonconforming", said, advice, entries=entries)
-
-
-def _said(subject: str, verdict: Verdict, says: str, advice: str | None = None, **more: Any) -> Finding:
-    return Finding(check=NAME, subject=subject, verdict=verdict, says=says, advice=advice, source=SOURCE, **more)
 
 
 SUPPLY = Check(

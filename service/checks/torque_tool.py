@@ -18,6 +18,7 @@ from decimal import Decimal
 from typing import NamedTuple
 
 from service.checks.finding import FROM_MEMORY
+from service.checks.gauge import SQRT3, SQRT12
 from service.checks.job import Fact, Job
 from service.entries.instrument import InstrumentCalibrated, TorqueTool
 from service.entries.quantity import Turns, figures
@@ -26,8 +27,6 @@ from service.entries.work import Extension, TorqueApplied
 CLASS_SOURCE = f"ISO 6789-1:2017 cl. 5.1.5 ({FROM_MEMORY})"
 EXTENSION_SOURCE = "US Navy NAVEDTRA 14315 (in-line extensions)"
 
-_SQRT3 = Decimal(3).sqrt()
-_SQRT12 = Decimal(12).sqrt()
 _HALF = Decimal("0.5")
 _EXACT_COSINES = {
     Decimal(0): Decimal(1),
@@ -222,12 +221,12 @@ def accuracy(
     if certified is not None or not by_class:
         return certified
     limit = class_limit_percent(tool)
-    return None if limit is None else limit / 100 * indicated / _SQRT3
+    return None if limit is None else limit / 100 * indicated / SQRT3
 
 
 def fineness(tool: TorqueTool) -> Decimal:
     """Its resolution / √12, N.m; nothing where it is not registered."""
-    return tool.resolution.si / _SQRT12 if tool.resolution is not None else Decimal(0)
+    return tool.resolution.si / SQRT12 if tool.resolution is not None else Decimal(0)
 
 
 def coverage(certificate: InstrumentCalibrated) -> Decimal:

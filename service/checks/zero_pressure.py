@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from service.checks.clock import clock, lapse, span
-from service.checks.finding import COMMON_PRACTICE, FROM_MEMORY, Check, Finding
+from service.checks.finding import COMMON_PRACTICE, FROM_MEMORY, WORST_FIRST, Check, Finding
 from service.checks.job import Fact, Job
 from service.checks.zero_period import Period, elsewhere, periods_to_prove, shut, without_lock
 from service.checks.zero_reading import Alive, ZeroProof, ZeroReading, seen_alive, weigh
@@ -24,7 +24,6 @@ from service.entries.work import BankIsolated, BankRestored, PressureRead
 
 NAME = "zero_pressure"
 SOURCE = f"limits: the procedure; rule: {COMMON_PRACTICE}; uncertainty: JCGM 100:2008 ({FROM_MEMORY})"
-_WORST_FIRST: tuple[Verdict, ...] = ("nonconforming", "inconclusive", "conforming")
 PROVEN_BY = ("bank.isolated", "bank.restored", "pressure.read")
 """Entry types that say when zero was proven."""
 _PHASES = frozenset({"isolated", "during"})
@@ -203,7 +202,7 @@ def _by_the_last(job: Job, period: Period, readings: list[ZeroReading]) -> _Answ
 
 def _finding(job: Job, point: ZeroPoint, periods: list[Period], answers: list[_Answer]) -> Finding:
     """The worst of the periods; where there are several, each is told."""
-    worst = min(answers, key=lambda answer: _WORST_FIRST.index(answer.verdict))
+    worst = min(answers, key=lambda answer: WORST_FIRST.index(answer.verdict))
     told = [
         f"Period {number}{f', isolated {clock(job, period.isolated)}' if period.isolated else ''}: {answer.says}"
         for number, (period, answer) in enumerate(zip(periods, answers, strict=True), 1)

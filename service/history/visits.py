@@ -8,6 +8,7 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
+from service.checks.gauge import SQRT12
 from service.checks.job import Fact, Facts
 from service.entries.asset import AssetRegistered
 from service.entries.quantity import figures
@@ -62,7 +63,7 @@ def delivered(fact: Fact[PressureRead], register: AssetRegistered) -> bool:
 def reading(fact: Fact[PressureRead]) -> Reading:
     """A pressure with what its gauge could tell apart: u = resolution/√12."""
     resolution = fact.data.resolution
-    u = resolution.si / Decimal(12).sqrt() if resolution is not None else None
+    u = resolution.si / SQRT12 if resolution is not None else None
     return Reading(fact.data.pressure.si, fact.at, fact.id, u)
 
 
